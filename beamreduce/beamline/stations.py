@@ -1,0 +1,64 @@
+"""Source, detector and monitor as a campaign declares them."""
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from collections.abc import Mapping
+
+import astropy.units as u
+from astropy.units import Quantity
+
+_NONE_DECLARED: Mapping[str, Quantity] = MappingProxyType({})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Facility:
+    """The ``[facility]`` table: where the source stands and how large it is.
+
+    ``uncertainties`` maps a key of the table to its declared standard uncertainty.
+    """
+
+    source_distance: Quantity
+    source_diameter: Quantity
+    monitor_distance: Quantity | None = None
+    monitor_area: Quantity | None = None
+    monitor_efficiency: float | None = None
+    uncertainties: Mapping[str, Quantity] = field(default_factory=lambda: _NONE_DECLARED)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Detector:
+    """One ``[detector]`` table: how pixel values become photons.
+
+    ``gain``, ``read_noise``, ``electron_energy`` and ``saturation`` are None for a
+    counting detector. ``electrons_per_photon`` and ``line_width`` are tables
+    (energy, value) when given.
+    """
+
+    name: str
+    pixel_size: Quantity
+    mode: str  # "integrating" or "counting"
+    gain: Quantity | None = None
+    read_noise: Quantity | None = None
+    electron_energy: Quantity | None = None
+    saturation: Quantity | None = None
+    fano_factor: float = 0.115
+    linearity: float | None = None
+    electrons_per_photon: tuple[Quantity, Quantity] | None = None
+    line_width: tuple[Quantity, Quantity] | Quantity | None = None
+    x_flipped: bool | None = None
+    rotation: Quantity | None = None
+    uncertainties: Mapping[str, Quantity | float] = field(
+        default_factory=lambda: _NONE_DECLARED
+    )
+
+    @property
+    def integrating(self) -> bool:
+        """True when pixel values are charge, False when they are photons."""
+        return self.mode == "integrating"
+
+    def relative_uncertainty(self, key: str) -> float:
+        """Return the declared uncertainty of a key over its value; 0 when none is declared."""
+        declared = self.uncertainties.get(key)
+        if declared is None:
+            return 0.0
+        return abs(float((declared / getattr(self, key)).to_value(u.one)))
