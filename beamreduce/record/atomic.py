@@ -40,4 +40,3 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
 def write_text_whole(path: Path, text: str) -> None:
     """Write a text file (UTF-8) whole or not at all."""
     write_whole(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
-
