@@ -1,0 +1,78 @@
+"""What a background adds to the rings about a center."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from beamreduce.background.model import Background, Polynomial, draw
+from beamreduce.rings import RingPlan
+
+
+@dataclass(frozen=True, kw_only=True)
+class BackgroundRings:
+    """Background photons in rings, and how they may be wrong.
+
+    Parameters
+    ----------
+    photons
+        Expected background photons in each ring, shape (n,).
+    covariance
+        Covariance of its independent pixel noise, shape (n, n).
+    modes
+        One-standard-deviation changes common to all rings, shape (modes, n).
+    model_modes
+        The same for the choice of a model.
+    """
+
+    photons: np.ndarray
+    covariance: np.ndarray
+    modes: np.ndarray
+    model_modes: np.ndarray
+
+    @classmethod
+    def none(cls, rings: int) -> "BackgroundRings":
+        """Return no background at all."""
+        empty = np.zeros((0, rings))
+        return cls(
+            photons=np.zeros(rings),
+            covariance=np.zeros((rings, rings)),
+            modes=empty,
+            model_modes=empty,
+        )
+
+
+def background_in_rings(
+    background: Background, plan: RingPlan, usable: np.ndarray
+) -> BackgroundRings:
+    """Sum a background over the usable pixels of planned rings.
+
+    Parameters
+    ----------
+    background
+        What is known of the background.
+    plan
+        Rings about the center.
+    usable
+        Boolean image: pixels that count.
+    """
+    area = plan.sums(usable)
+
+    def in_rings(level: Polynomial | np.ndarray) -> np.ndarray:
+        if isinstance(level, Polynomial) and level.is_flat:
+            return level.coefficients[0, 0] * area
+        return plan.sums(np.where(usable, draw(level, plan.shape), 0.0))
+
+    def stacked(modes: tuple[Polynomial | np.ndarray, ...]) -> np.ndarray:
+        return np.array([in_rings(mode) for mode in modes]).reshape(-1, area.size)
+
+    noise = background.photon_variance
+    if np.isscalar(noise) and noise == 0.0:
+        covariance = np.zeros((area.size, area.size))
+    else:
+        covariance = plan.covariance(np.where(usable, noise, 0.0))
+    return BackgroundRings(
+        photons=in_rings(background.level),
+        covariance=covariance,
+        modes=stacked(background.modes),
+        model_modes=stacked(background.model_modes),
+    )
