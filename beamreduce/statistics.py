@@ -64,7 +64,7 @@ def correlated_normals(
 
 @njit(cache=True, nogil=True)
 def _factor(covariance: np.ndarray, factor: np.ndarray) -> None:
-    """Lower triangle ``F`` with ``F Fᵀ`` = covariance; zero columns where it is singular."""
+    """Lower triangle ``F`` with ``F Fᵀ`` = covariance; zero columns where singular."""
     n = covariance.shape[0]
     first = np.zeros(n, dtype=np.int64)  # first entry of each row that is not zero
     for i in range(n):

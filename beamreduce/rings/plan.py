@@ -137,7 +137,7 @@ def _nearest(offset: float) -> float:
 def _crossing(
     dx: float, dy: float, radii: np.ndarray, low: int, high: int
 ) -> tuple[int, int]:
-    """First circle that is not inside the pixel's near side; first beyond its far corner."""
+    """First circle beyond the pixel's near side and first beyond its far corner."""
     near = np.hypot(_nearest(dx), _nearest(dy))
     far = np.hypot(abs(dx) + 0.5, abs(dy) + 0.5)
     n = radii.size
