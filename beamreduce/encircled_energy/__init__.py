@@ -16,6 +16,7 @@ from beamreduce.encircled_energy.diameters import (
     resample,
     standard_radii,
 )
+from beamreduce.encircled_energy.least_hpd import least_hpd
 
 __all__ = [
     "HALF_POWER",
@@ -26,6 +27,7 @@ __all__ = [
     "analytic_uncertainty_mm",
     "crossing_diameters_mm",
     "encircled_energy",
+    "least_hpd",
     "measure_diameters",
     "net_rings",
     "resample",
