@@ -77,31 +77,39 @@ def crossing_diameters_mm(
 
 
 def standard_radii(
-    half_power_radius: Quantity, reference_radius: Quantity, largest_radius: Quantity
+    half_power_radius: Quantity, *, reference_radii: Quantity, largest_radius: Quantity
 ) -> Quantity:
     """Return ring radii fine enough for exact diameters of an image of a given size.
 
     Fifty rings an half-power radius out to four of them, then coarser: 150 rings to the
-    reference radius, and 50 beyond it to the largest circle. Interpolating within rings
-    that fine changes a diameter by less than 1e-4 of itself (a Gaussian: the error of
-    linear interpolation in radius squared is its step squared over eight times the
+    last reference radius, and 50 beyond it to the largest circle. Interpolating within
+    rings that fine changes a diameter by less than 1e-4 of itself (a Gaussian: the error
+    of linear interpolation in radius squared is its step squared over eight times the
     curve's second derivative).
+
+    Parameters
+    ----------
+    half_power_radius
+        Size of the image, a length.
+    reference_radii
+        Radii at which a ring must end exactly, shape (radii,) or one.
+    largest_radius
+        Where the last ring ends, at least the largest reference radius.
     """
     fine_mm = half_power_radius.to_value(u.mm) / 50
-    reference_mm = reference_radius.to_value(u.mm)
-    largest_mm = largest_radius.to_value(u.mm)
-    fine_end_mm = min(200 * fine_mm, reference_mm)
-    fine = np.linspace(0, fine_end_mm, max(round(fine_end_mm / fine_mm), 20) + 1)[1:]
-    parts = [fine]
-    if fine_end_mm < reference_mm:
-        step_mm = max((reference_mm - fine_end_mm) / 150, fine_mm)
-        steps = max(round((reference_mm - fine_end_mm) / step_mm), 1)
-        parts.append(np.linspace(fine_end_mm, reference_mm, steps + 1)[1:])
-    if largest_mm > reference_mm * (1 + 1e-6):
-        parts.append(np.linspace(reference_mm, largest_mm, 51)[1:])
+    references_mm = np.sort(np.atleast_1d(reference_radii.to_value(u.mm)))
+    last_mm, largest_mm = references_mm[-1], largest_radius.to_value(u.mm)
+    fine_end_mm = min(200 * fine_mm, last_mm)
+    parts = [np.linspace(0, fine_end_mm, max(round(fine_end_mm / fine_mm), 20) + 1)[1:]]
+    if fine_end_mm < last_mm:
+        step_mm = max((last_mm - fine_end_mm) / 150, fine_mm)
+        steps = max(round((last_mm - fine_end_mm) / step_mm), 1)
+        parts.append(np.linspace(fine_end_mm, last_mm, steps + 1)[1:])
+    if largest_mm > last_mm * (1 + 1e-6):
+        parts.append(np.linspace(last_mm, largest_mm, 51)[1:])
     radii = np.concatenate(parts)
-    radii[np.argmin(np.abs(radii - reference_mm))] = reference_mm
-    return radii * u.mm
+    near = np.abs(radii[:, None] - references_mm).min(axis=1) < 0.3 * fine_mm
+    return np.union1d(radii[~near], references_mm) * u.mm
 
 
 def resample(net: NetRings, replicates: int, rng: np.random.Generator) -> np.ndarray:
@@ -146,13 +154,17 @@ def measure_diameters(
     fractions
         Shares of the photons.
     replicates
-        Number of bootstrap replicates.
+        Number of bootstrap replicates, at least 2.
 
     Raises
     ------
+    SettingsError
+        When there are too few replicates for a scatter.
     MeasurementError
         When the net photons are too few for a diameter to have an uncertainty.
     """
+    if replicates < 2:
+        raise SettingsError(f"replicates must be at least 2; got {replicates}")
     values = crossing_diameters_mm(net.radius_mm, net.growth, fractions)[0]
     curves = resample(net, replicates, rng)
     drawn = crossing_diameters_mm(net.radius_mm, curves, fractions)
@@ -182,14 +194,15 @@ def analytic_uncertainty_mm(net: NetRings, fraction: float = HALF_POWER) -> floa
 
     ``σ(d) = 2 σ(EEF at r) / EEF′(r)``: for N photons and no background this is the
     order-statistic result ``2 √(q(1-q)/N)/EEF′(r)``. The slope is taken over the radii
-    where the curve rises from ``q - 0.1`` to ``q + 0.1``.
+    where the curve rises from ``q - h`` to ``q + h`` with ``h`` a fifth of the smaller of
+    ``q`` and ``1-q``: within 1 % of the slope at ``q`` for a Gaussian.
     """
     curve = encircled_energy(net)
-    levels = (fraction, max(fraction - 0.1, fraction / 2), min(fraction + 0.1, 0.99))
+    half_step = 0.2 * min(fraction, 1 - fraction)
+    levels = (fraction, fraction - half_step, fraction + half_step)
     d, low, high = crossing_diameters_mm(net.radius_mm, curve.fraction, levels)[0]
-    slope = 2 * (levels[2] - levels[1]) / max(high - low, 1e-12)
-    at = int(np.searchsorted(net.radius_mm, d / 2))
-    return float(2 * curve.uncertainty[min(at, net.radius_mm.size - 1)] / slope)
+    uncertainty = np.interp(d / 2, net.radius_mm, curve.uncertainty)
+    return float(uncertainty * (high - low) / (2 * half_step))
 
 
 def _model_spread_mm(

@@ -2,14 +2,22 @@
 
 from beamreduce.record.atomic import write_text_whole, write_whole
 from beamreduce.record.checksums import sha256_of_file, sha256_of_json
+from beamreduce.record.measurement import Measurement, quantity_keys
+from beamreduce.record.provenance import Provenance, software_versions
 from beamreduce.record.random_stream import random_stream
+from beamreduce.record.toml_text import toml_text
 from beamreduce.record.uncertain import Uncertain
 
 __all__ = [
+    "Measurement",
+    "Provenance",
     "Uncertain",
+    "quantity_keys",
     "random_stream",
     "sha256_of_file",
     "sha256_of_json",
+    "software_versions",
+    "toml_text",
     "write_text_whole",
     "write_whole",
 ]

@@ -1,0 +1,182 @@
+"""The command line: thin, and light to start."""
+
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from beamreduce.errors import BeamreduceError
+
+_FOLDER = click.Path(path_type=Path)
+
+
+class _Commands(click.Group):
+    """Turns every failure into one message and the exit code that belongs to it."""
+
+    def main(self, *args: object, **kwargs: object) -> object:
+        try:
+            return super().main(*args, standalone_mode=False, **kwargs)
+        except click.exceptions.Exit as done:
+            sys.exit(done.exit_code)
+        except click.UsageError as error:
+            error.show()
+            sys.exit(2)
+        except (click.Abort, KeyboardInterrupt):
+            click.echo("interrupted; finished parts are kept", err=True)
+            sys.exit(130)
+        except BeamreduceError as error:
+            click.echo(f"error: {error}", err=True)
+            sys.exit(1)
+        except BrokenPipeError:
+            sys.exit(1)
+        except Exception as error:  # the last line of defence, by design
+            click.echo(_fault(error), err=True)
+            sys.exit(3)
+
+
+def _fault(error: Exception) -> str:
+    log = Path("beamreduce-fault.log")
+    try:
+        log.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+        where = f"details in {log.absolute()}"
+    except OSError:
+        where = "the details could not be written here"
+    return f"fault in the program: {type(error).__name__}: {error}; {where}"
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="beamreduce")
+def main() -> None:
+    """Trusted numbers from beam tests of nested X-ray telescope mirrors."""
+
+
+@main.command()
+@click.argument("campaign", type=_FOLDER)
+@click.option("--quiet", is_flag=True, help="Print problems only.")
+def inspect(campaign: Path, quiet: bool) -> None:
+    """Check a campaign folder and show which frames belong together."""
+    from beamreduce.campaign import inspect_campaign  # noqa: PLC0415 - light start
+
+    with _bar(quiet) as progress:
+        inspection = inspect_campaign(campaign, progress=progress)
+    if quiet:
+        for problem in inspection.problems:
+            click.echo(str(problem))
+    else:
+        click.echo(inspection.as_text())
+    sys.exit(0 if inspection.usable else 1)
+
+
+@main.command()
+@click.argument("campaign", type=_FOLDER)
+@click.option("-o", "--output", type=_FOLDER, required=True, help="Folder for results.")
+@click.option("--update", is_flag=True, help="Redo what has changed; keep what was there.")
+@click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
+@click.option("--quiet", is_flag=True, help="No progress bar, no table.")
+def reduce(
+    campaign: Path, output: Path, update: bool, jobs: int | None, quiet: bool
+) -> None:
+    """Reduce a campaign to encircled energy, HPD and W90."""
+    from beamreduce.reduction import (  # noqa: PLC0415 - light start
+        RunOptions,
+        default_jobs,
+        reduce_campaign,
+        summary_table,
+    )
+
+    options = RunOptions(update=update, jobs=jobs or default_jobs())
+    with _bar(quiet) as progress:
+        done = reduce_campaign(campaign, output, options=options, progress=progress)
+    if not quiet:
+        click.echo(summary_table(done.measurements))
+        click.echo(f"results in {done.folder}")
+        if done.reused:
+            click.echo(f"{len(done.reused)} of {len(done.measurements)} were up to date")
+        if done.before is not None:
+            click.echo(f"earlier results moved to {done.before}")
+
+
+@main.command()
+@click.argument("scenario")
+@click.option("-o", "--output", type=_FOLDER, required=True, help="Campaign folder.")
+@click.option("--quiet", is_flag=True, help="No progress bar.")
+def simulate(scenario: str, output: Path, quiet: bool) -> None:
+    """Make a synthetic campaign with a known truth beside it."""
+    from beamreduce.simulate import simulate_campaign  # noqa: PLC0415 - light start
+
+    with _bar(quiet) as progress:
+        simulate_campaign(scenario, output, progress=progress)
+    if not quiet:
+        click.echo(f"campaign in {output}, truth in {output}.truth.json")
+
+
+@main.command()
+@click.option(
+    "-o", "--output", type=_FOLDER, default=Path("demo_run"), help="Default: demo_run."
+)
+@click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
+@click.option("--quiet", is_flag=True, help="No progress bar.")
+def demo(output: Path, jobs: int | None, quiet: bool) -> None:
+    """Make the synthetic campaign, reduce it and compare with its truth."""
+    from beamreduce.reduction import RunOptions, default_jobs  # noqa: PLC0415
+    from beamreduce.simulate.demo import run_demo  # noqa: PLC0415
+
+    options = RunOptions(update=True, jobs=jobs or default_jobs())
+    with _bar(quiet) as progress:
+        click.echo(run_demo(output, options=options, progress=progress))
+
+
+@main.command()
+@click.argument("campaign", type=_FOLDER)
+@click.argument("exposure", required=False)
+@click.option("--quiet", is_flag=True, help="Print the verdict line only.")
+def quicklook(campaign: Path, exposure: str | None, quiet: bool) -> None:
+    """Judge one exposure in seconds; the newest beam exposure when none is named."""
+    from beamreduce.reduction.quicklook import quick_look  # noqa: PLC0415 - light start
+
+    look = quick_look(campaign, exposure)
+    click.echo(look.verdict if quiet else look.as_text())
+
+
+@main.command()
+@click.argument("campaign", type=_FOLDER)
+@click.option("--hpd", "goal", required=True, help='Uncertainty wanted, such as "1%".')
+@click.option("--quiet", is_flag=True, help="Print the table only.")
+def plan(campaign: Path, goal: str, quiet: bool) -> None:
+    """Say how many photons, frames and minutes an HPD of a given precision still needs."""
+    from beamreduce.reduction.plan import plan_exposures  # noqa: PLC0415 - light start
+
+    click.echo(plan_exposures(campaign, goal).as_text(with_advice=not quiet))
+
+
+class _bar:  # noqa: N801 - reads as the context it is
+    """A progress bar on a terminal, nothing elsewhere."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._quiet = quiet or not sys.stderr.isatty()
+        self._shown: object | None = None
+        self._what = ""
+
+    def __enter__(self) -> Callable[[str, int, int], None]:
+        return self._tell
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown is not None:
+            self._shown.close()  # type: ignore[attr-defined]
+
+    def _tell(self, what: str, done: int, total: int) -> None:
+        if self._quiet:
+            return
+        from tqdm import tqdm  # noqa: PLC0415 - light start
+
+        if self._shown is None or what != self._what:
+            self.__exit__()
+            self._shown = tqdm(total=total, desc=what, unit="")
+            self._what = what
+        self._shown.update(done - self._shown.n)  # type: ignore[attr-defined]
+
+
+if __name__ == "__main__":
+    main()

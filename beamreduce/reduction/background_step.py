@@ -1,0 +1,106 @@
+"""The background of one measurement, by the method that its campaign asks for."""
+
+import astropy.units as u
+import numpy as np
+from astropy.units import Quantity
+
+from beamreduce.background import (
+    Background,
+    Polynomial,
+    from_annulus,
+    from_exposure,
+    from_surface,
+    from_wings,
+    scale_to,
+)
+from beamreduce.errors import MeasurementError
+from beamreduce.frame import calibrate_group
+from beamreduce.image import Center, FocalImage
+from beamreduce.image.center import largest_radius
+from beamreduce.reduction.request import MeasureRequest
+
+_WING_START = 3.0  # half-power radii; outside the core of any image of such a mirror
+
+
+def no_background(image: FocalImage) -> Background:
+    """Return a background of nothing, for ``background = "none"``."""
+    return Background(
+        method="none",
+        level=Polynomial.flat(0.0, image.shape),
+        notes={"background": "none taken off, as the settings ask"},
+    )
+
+
+def provisional_background(image: FocalImage) -> Background:
+    """Return the plain mean along the border of the frame, enough to start centering."""
+    ny, nx = image.shape
+    edge = max(min(ny, nx) // 32, 1)
+    border = np.ones(image.shape, dtype=bool)
+    border[edge:-edge, edge:-edge] = False
+    border &= image.usable
+    level = image.photons[border].mean() if border.any() else 0.0
+    return Background(method="annulus", level=Polynomial.flat(level, image.shape))
+
+
+def beam_off_background(request: MeasureRequest) -> Background:
+    """Scale the beam-off exposures of a measurement to its beam exposures.
+
+    Raises
+    ------
+    MeasurementError
+        When the measurement has no beam-off exposures.
+    """
+    inputs = request.inputs
+    if not inputs.background:
+        raise MeasurementError(
+            f"measurement {inputs.id}: found no background exposures; expected some for "
+            f'background = "exposure"; add rows of kind background, or set '
+            f'[reduction] background to "wings", "annulus" or "surface"'
+        )
+    beam_off = calibrate_group(
+        inputs.background, folder=request.folder, detector=inputs.detector
+    )
+    scale = scale_to(
+        [row.exposure for row in inputs.beam],
+        [row.exposure for row in inputs.background],
+        by=request.setup.reduction.background_scale,
+    )
+    return from_exposure(
+        beam_off, scale=scale.value, scale_uncertainty=scale.uncertainty
+    )
+
+
+def background_about(
+    request: MeasureRequest, image: FocalImage, center: Center
+) -> Background:
+    """Find the background of an image from the image itself, about a center."""
+    settings = request.setup.reduction
+    fits = largest_radius(image.shape, center.xy) * image.pixel_mm * u.mm
+    reference = request.reference_radius if request.reference_radius is not None else fits
+    if request.background_method == "none":
+        return no_background(image)
+    if request.background_method == "annulus":
+        inner = settings.annulus_inner if settings.annulus_inner is not None else reference
+        return from_annulus(
+            image,
+            center_xy=center.xy,
+            inner=_leaving_a_ring(inner, fits, settings.annulus_inner is not None),
+            outer=settings.annulus_outer,
+        )
+    if request.background_method == "surface":
+        source = settings.annulus_inner if settings.annulus_inner is not None else reference
+        return from_surface(
+            image, center_xy=center.xy, source_radius=source, box=settings.surface_box
+        )
+    start_px = min(
+        _WING_START * center.half_power_radius, 0.5 * largest_radius(image.shape, center.xy)
+    )
+    background, _ = from_wings(
+        image, center_xy=center.xy, start=start_px * image.pixel_mm * u.mm
+    )
+    return background
+
+
+def _leaving_a_ring(inner: Quantity, fits: Quantity, asked: bool) -> Quantity:
+    """Keep the outer tenth of the largest circle when no inner radius was asked for."""
+    return inner if asked else min(inner, 0.9 * fits)

@@ -1,0 +1,287 @@
+"""A whole campaign: every measurement, each finished one kept, put in place at the end."""
+
+import json
+import os
+import signal
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from pathlib import Path
+
+import astropy.units as u
+from astropy.units import Quantity
+
+from beamreduce.campaign import Campaign, read_campaign
+from beamreduce.errors import CampaignError
+from beamreduce.record import Measurement
+from beamreduce.reduction.keys import input_checksums, measurement_key
+from beamreduce.reduction.locate import locate
+from beamreduce.reduction.measure import measure
+from beamreduce.reduction.output_folder import (
+    OutputFolder,
+    discard_partial,
+    mark_finished,
+    open_output,
+    put_in_place,
+)
+from beamreduce.reduction.products import reuse_products, write_products
+from beamreduce.reduction.request import MeasureRequest
+from beamreduce.reduction.results_files import CampaignRun, write_campaign_results
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOptions:
+    """How to run, as opposed to what to compute: nothing here changes a number.
+
+    Parameters
+    ----------
+    update
+        Redo only what has changed when results are there.
+    jobs
+        Processes to use.
+    figures
+        Draw the figures of every measurement.
+    """
+
+    update: bool = False
+    jobs: int = 1
+    figures: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReducedCampaign:
+    """What a run left behind.
+
+    Parameters
+    ----------
+    folder
+        The results folder.
+    measurements
+        Results of every measurement as results.json holds them.
+    reused
+        Ids whose key had not changed.
+    before
+        Where older results were moved to.
+    """
+
+    folder: Path
+    measurements: tuple[dict[str, object], ...]
+    reused: tuple[str, ...]
+    before: Path | None
+
+
+def reduce_campaign(
+    campaign_folder: Path | str,
+    results_folder: Path | str,
+    *,
+    options: RunOptions | None = None,
+    progress: Progress | None = None,
+) -> ReducedCampaign:
+    """Reduce a campaign folder to a results folder.
+
+    Parameters
+    ----------
+    campaign_folder
+        Holds campaign.toml, exposures.ecsv and frames; never written.
+    results_folder
+        Made whole or not at all; work in progress is kept in ``DIR.partial`` beside it
+        and taken up again by the next run.
+    options
+        How to run.
+    progress
+        Called with (what, done, of how many).
+
+    Raises
+    ------
+    CampaignError, FrameError, MeasurementError
+        When the input cannot be used.
+    OutputError
+        When results cannot be written there.
+    """
+    options = options or RunOptions()
+    started = time.time()
+    campaign = read_campaign(Path(campaign_folder))
+    if not campaign.measurements:
+        raise CampaignError(
+            f"{campaign_folder}: found no exposure of kind beam; expected at least one; "
+            f"add rows of kind beam to exposures.ecsv"
+        )
+    tell = progress or (lambda what, done, total: None)
+    with open_output(Path(results_folder), update=options.update) as output:
+        with _workers(options.jobs) as run_all:
+            requests = _with_reference(campaign, output, run_all, tell)
+            keys = {r.inputs.id: measurement_key(r) for r in requests}
+            _reuse(output, keys)
+            todo = [r for r in requests if not _is_finished(output, r, keys)]
+            jobs = [(r, output, options.figures, keys[r.inputs.id]) for r in todo]
+            for done, _ in enumerate(run_all(_measure_and_write, jobs), 1):
+                tell("measurements", done, len(jobs))
+        return _finish(campaign, output, requests, [r.inputs.id for r in todo], started)
+
+
+def _finish(
+    campaign: Campaign,
+    output: OutputFolder,
+    requests: Sequence[MeasureRequest],
+    redone: Sequence[str],
+    started: float,
+) -> ReducedCampaign:
+    measurements = tuple(
+        json.loads(output.finished(request.inputs.id).read_text()) for request in requests
+    )
+    reused = tuple(m["id"] for m in measurements if m["id"] not in redone)
+    write_campaign_results(
+        CampaignRun(
+            campaign=campaign,
+            output=output,
+            measurements=measurements,
+            reference_radius=requests[0].reference_radius,
+            started=started,
+        )
+    )
+    if not redone and _same_results(output):
+        discard_partial(output)
+        return ReducedCampaign(
+            folder=output.final, measurements=measurements, reused=reused, before=None
+        )
+    before = put_in_place(output)
+    return ReducedCampaign(
+        folder=output.final, measurements=measurements, reused=reused, before=before
+    )
+
+
+def _same_results(output: OutputFolder) -> bool:
+    """True when what is in place already is what would be put there."""
+    names = ("results.json", "settings.toml", "provenance.json")
+    pairs = [(output.final / name, output.partial / name) for name in names]
+    return all(a.is_file() and a.read_bytes() == b.read_bytes() for a, b in pairs)
+
+
+def _with_reference(
+    campaign: Campaign,
+    output: OutputFolder,
+    run_all: "Callable[..., Iterator[object]]",
+    tell: Progress,
+) -> tuple[MeasureRequest, ...]:
+    """Give every measurement the one reference radius of the campaign.
+
+    Without a set value it is the largest circle about every center, so all centers are
+    found first; what is found is kept by key, so that a resumed run need not again.
+    """
+    reference = campaign.setup.reduction.reference_radius
+    requests = tuple(
+        MeasureRequest(
+            folder=campaign.folder,
+            setup=campaign.setup,
+            inputs=inputs,
+            reference_radius=reference,
+        )
+        for inputs in campaign.measurements
+    )
+    if reference is not None:
+        return requests
+    jobs = [(request, output) for request in requests]
+    radii = []
+    for done, radius_mm in enumerate(run_all(_largest_radius_mm, jobs), 1):
+        radii.append(radius_mm)
+        tell("centers", done, len(jobs))
+    common: Quantity = min(radii) * u.mm
+    return tuple(replace(request, reference_radius=common) for request in requests)
+
+
+def _largest_radius_mm(job: tuple[MeasureRequest, OutputFolder]) -> float:
+    request, output = job
+    kept = output.finished(f"{request.inputs.id}.center")
+    key = measurement_key(request)
+    if kept.exists():
+        found = json.loads(kept.read_text())
+        if found["key"] == key:
+            return found["largest_radius_mm"]
+    # Rounded down, so that the circle fits whatever the last digits of a redo are.
+    largest_mm = int(locate(request).largest_radius_mm * 1000) / 1000
+    mark_finished(
+        output,
+        f"{request.inputs.id}.center",
+        {"key": key, "largest_radius_mm": largest_mm},
+    )
+    return largest_mm
+
+
+def _measure_and_write(job: tuple[MeasureRequest, OutputFolder, bool, str]) -> str:
+    request, output, figures, key = job
+    measured = measure(request)
+    measurement: Measurement = replace(
+        measured.measurement, key=key, inputs=input_checksums(request)
+    )
+    write_products(output.partial, measured, figures=figures)
+    mark_finished(output, measurement.id, measurement.to_json())
+    return measurement.id
+
+
+def _reuse(output: OutputFolder, keys: dict[str, str]) -> None:
+    """Take over from the results in place every measurement whose key is the same."""
+    results = output.final / "results.json"
+    if not results.is_file():
+        return
+    try:
+        stored = json.loads(results.read_text())["measurements"]
+    except (ValueError, KeyError, TypeError):
+        return
+    for old in stored:
+        identity = old.get("id")
+        if keys.get(identity) != old.get("key") or output.finished(identity).exists():
+            continue
+        if reuse_products(output.final, output.partial, identity):
+            mark_finished(output, identity, old)
+
+
+def _is_finished(
+    output: OutputFolder, request: MeasureRequest, keys: dict[str, str]
+) -> bool:
+    path = output.finished(request.inputs.id)
+    if not path.exists():
+        return False
+    return json.loads(path.read_text()).get("key") == keys[request.inputs.id]
+
+
+class _workers:  # noqa: N801 - reads as the context it is
+    """Run jobs here or in other processes; an interruption stops them all."""
+
+    def __init__(self, jobs: int) -> None:
+        self._pool: ProcessPoolExecutor | None = None
+        if jobs > 1:
+            self._pool = ProcessPoolExecutor(
+                jobs, mp_context=get_context("spawn"), initializer=_ignore_interrupts
+            )
+
+    def __enter__(self) -> "Callable[..., Iterator[object]]":
+        return self._run
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        if self._pool is not None:
+            if kind is not None:
+                for process in list(self._pool._processes.values()):
+                    process.terminate()
+            self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def _run(self, work: Callable, jobs: Sequence[object]) -> Iterator[object]:
+        if self._pool is None or len(jobs) < 2:
+            yield from map(work, jobs)
+            return
+        futures: list[Future] = [self._pool.submit(work, job) for job in jobs]
+        for future in as_completed(futures):
+            yield future.result()
+
+
+def _ignore_interrupts() -> None:
+    """The parent stops its workers itself when it is interrupted."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def default_jobs() -> int:
+    """Number of processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1

@@ -1,0 +1,61 @@
+"""What the detector could not hold: saturated cores and images cut by its edge."""
+
+import numpy as np
+
+from beamreduce.background import NetImage
+from beamreduce.frame import safe_exposure_time
+from beamreduce.image import Center, FocalImage
+from beamreduce.reduction.locate import Located
+from beamreduce.reduction.request import MeasureRequest
+
+_SIGNIFICANT = 5.0  # standard deviations
+_WORTH_SAYING = 1e-3  # of the net photons
+
+
+def saturated_inside(
+    image: FocalImage, center_xy: tuple[float, float], radius_px: float
+) -> bool:
+    """True when any saturated pixel touches a circle about the center."""
+    y, x = np.nonzero(image.saturated)
+    distance = np.hypot(x - center_xy[0], y - center_xy[1])
+    return bool(np.any(distance < radius_px + np.sqrt(0.5)))
+
+
+def saturation_note(request: MeasureRequest, located: Located) -> str:
+    """Say why there is no HPD, and which exposure time would have been safe."""
+    safe = safe_exposure_time(located.image, located.center.xy, request.inputs.beam)
+    count = int(located.image.saturated.sum())
+    return (
+        f"{count} saturated pixels, some inside the half-power circle, so no diameter and "
+        f"no area can be had; an exposure time of about {safe:.3g} would have been safe"
+    )
+
+
+def edge_warning(net: NetImage, center: Center, pixel_mm: float) -> str | None:
+    """Say when the image reaches the edge of the frame, and how much may be missing.
+
+    A strip along each side, a thirty-second of the frame wide, is compared with its
+    noise; what lies beyond is at least of the size of what lies in the strip.
+    """
+    ny, nx = net.photons.shape
+    edge = max(min(ny, nx) // 32, 1)
+    strips = {
+        "x = 0": np.s_[:, :edge],
+        f"x = {nx - 1}": np.s_[:, -edge:],
+        "y = 0": np.s_[:edge, :],
+        f"y = {ny - 1}": np.s_[-edge:, :],
+    }
+    total = net.photons.sum()
+    cut = {}
+    for side, strip in strips.items():
+        photons = net.photons[strip].sum()
+        noise = np.sqrt(net.variance[strip].sum())
+        if photons > _SIGNIFICANT * noise and photons > _WORTH_SAYING * total:
+            cut[side] = photons / total
+    if not cut:
+        return None
+    sides = ", ".join(f"{side} ({share:.1%})" for side, share in cut.items())
+    return (
+        f"the image reaches the edge of the detector at {sides} of the net photons in a "
+        f"strip of {edge * pixel_mm:.3g} mm; at least as much may be missing beyond"
+    )

@@ -1,0 +1,99 @@
+"""The key of a measurement: equal key, equal numbers, not redone."""
+
+import dataclasses
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+
+import astropy.units as u
+from astropy.units import Quantity
+
+from beamreduce.campaign import Exposure
+from beamreduce.record import sha256_of_file, sha256_of_json, software_versions
+from beamreduce.reduction.request import MeasureRequest
+
+RESULTS_FORMAT = "beamreduce-results/1"
+
+
+def exposures_of(request: MeasureRequest) -> tuple[Exposure, ...]:
+    """Return every exposure that a measurement's numbers depend on, in order of name."""
+    inputs = request.inputs
+    rows = [*inputs.beam, *inputs.direct, *inputs.direct_background]
+    if request.background_method == "exposure":
+        rows += inputs.background
+    found = {row.exposure.exposure: row.exposure for row in rows}
+    for row in rows:
+        for master in (*row.bias, *row.dark, *row.flat):
+            found[master.exposure] = master
+    return tuple(found[name] for name in sorted(found))
+
+
+def input_checksums(request: MeasureRequest) -> dict[str, str]:
+    """Return the SHA-256 of every frame of a measurement, by its path in the campaign."""
+    return {
+        exposure.file: _checksum(request.folder / exposure.file)
+        for exposure in exposures_of(request)
+        if exposure.file
+    }
+
+
+def measurement_key(request: MeasureRequest) -> str:
+    """Return the SHA-256 over all that a measurement's numbers depend on."""
+    return sha256_of_json(
+        {
+            "format": RESULTS_FORMAT,
+            "version": software_versions()["beamreduce"],
+            "frames": input_checksums(request),
+            "rows": [as_plain(exposure) for exposure in exposures_of(request)],
+            "settings": settings_used(request),
+        }
+    )
+
+
+def settings_used(request: MeasureRequest) -> dict[str, object]:
+    """Return the settings that the steps of one measurement read."""
+    setup = request.setup
+    return {
+        "id": request.inputs.id,
+        "facility": as_plain(setup.facility),
+        "mirror": as_plain(setup.mirror),
+        "detector": as_plain(request.inputs.detector),
+        "reduction": as_plain(setup.reduction),
+        "uncertainties": as_plain(setup.uncertainties),
+        "background": request.background_method,
+        "reference_radius": as_plain(request.reference_radius),
+    }
+
+
+def as_plain(value: object) -> object:
+    """Turn settings into what JSON and TOML hold; quantities become text with a unit."""
+    if isinstance(value, Quantity):
+        if value.shape:
+            return [f"{float(v)!r} {value.unit.to_string()}".strip() for v in value.value]
+        number = float(value.value)
+        unit = value.unit.to_string()
+        return number if value.unit == u.dimensionless_unscaled else f"{number!r} {unit}"
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {
+            field.name: as_plain(getattr(value, field.name))
+            for field in dataclasses.fields(value)
+        }
+    if isinstance(value, Mapping):
+        return {str(k): as_plain(v) for k, v in sorted(value.items())}
+    if isinstance(value, tuple | list):
+        return [as_plain(entry) for entry in value]
+    return value
+
+
+@lru_cache(maxsize=100_000)
+def _checksum_of(path: Path, _size: int, _modified_ns: int) -> str:
+    return sha256_of_file(path)
+
+
+def _checksum(path: Path) -> str:
+    """SHA-256, read once for a file that has not changed since."""
+    try:
+        status = path.stat()
+    except OSError:
+        return sha256_of_file(path)  # says what is wrong
+    return _checksum_of(path, status.st_size, status.st_mtime_ns)

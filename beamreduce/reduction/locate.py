@@ -1,0 +1,120 @@
+"""From frames to a net image with its center: the first half of a measurement."""
+
+from dataclasses import dataclass
+
+import astropy.units as u
+import numpy as np
+
+from beamreduce.background import Background, NetImage, subtract
+from beamreduce.encircled_energy import least_hpd
+from beamreduce.errors import MeasurementError
+from beamreduce.frame import calibrate_group
+from beamreduce.image import (
+    Center,
+    FilledImage,
+    FocalImage,
+    centroid,
+    fill_bad_pixels,
+    gaussian,
+    given,
+)
+from beamreduce.image.center import largest_radius
+from beamreduce.record import random_stream
+from beamreduce.reduction.background_step import (
+    background_about,
+    beam_off_background,
+    provisional_background,
+)
+from beamreduce.reduction.request import MeasureRequest
+
+_ROUNDS = 3  # of center and background in turn; each depends little on the other
+
+
+@dataclass(frozen=True, kw_only=True)
+class Located:
+    """The image of one measurement, its background and its center.
+
+    Parameters
+    ----------
+    filled
+        Photons with bad pixels filled, and the filled share.
+    background
+        What is taken off.
+    net
+        Net photons.
+    center
+        Center and size of the image.
+    """
+
+    filled: FilledImage
+    background: Background
+    net: NetImage
+    center: Center
+
+    @property
+    def image(self) -> FocalImage:
+        """Photons a pixel, background still in, bad pixels filled."""
+        return self.filled.image
+
+    @property
+    def largest_radius_mm(self) -> float:
+        """Radius of the largest circle about the center inside the frame."""
+        return largest_radius(self.image.shape, self.center.xy) * self.image.pixel_mm
+
+
+def locate(request: MeasureRequest) -> Located:
+    """Calibrate the frames of a measurement, take the background off, find the center.
+
+    Raises
+    ------
+    FrameError, MeasurementError
+        When a frame cannot be used, or there are no net photons to find a center from.
+    """
+    inputs = request.inputs
+    image = calibrate_group(inputs.beam, folder=request.folder, detector=inputs.detector)
+    if not image.usable.any():
+        raise MeasurementError(
+            f"measurement {inputs.id}: found no usable pixel (all bad or saturated); "
+            f"expected an image; shorten the exposure or check the darks"
+        )
+    fixed = beam_off_background(request) if _from_exposure(request) else None
+    background = fixed if fixed is not None else provisional_background(image)
+    center = _center(request, subtract(image, background), image)
+    filled = fill_bad_pixels(
+        image, center.xy, limit=request.setup.reduction.filled_fraction_limit
+    )
+    for _ in range(1 if fixed is not None else _ROUNDS):
+        if fixed is None:
+            background = background_about(request, filled.image, center)
+        net = subtract(filled.image, background)
+        center = _center(request, net, filled.image)
+    return Located(filled=filled, background=background, net=net, center=center)
+
+
+def _from_exposure(request: MeasureRequest) -> bool:
+    return request.background_method == "exposure"
+
+
+def _center(request: MeasureRequest, net: NetImage, image: FocalImage) -> Center:
+    rule = request.setup.reduction.center
+    reference_px = None
+    if request.reference_radius is not None:
+        reference_px = request.reference_radius.to_value(u.mm) / image.pixel_mm
+    variance = np.where(
+        net.usable,
+        image.variance_per_photon * image.photons + image.noise_variance,
+        0.0,
+    )
+    try:
+        if rule == "centroid":
+            return centroid(net.photons, variance, reference_px=reference_px)
+        if rule == "gaussian":
+            return gaussian(net.photons, variance, reference_px=reference_px)
+        if rule == "least_hpd":
+            rng = random_stream(
+                request.setup.reduction.random_seed, request.inputs.id, "least_hpd"
+            )
+            return least_hpd(net.photons, variance, rng, reference_px=reference_px)
+        return given(net.photons, rule, reference_px=reference_px)
+    except MeasurementError as error:
+        raise MeasurementError(f"measurement {request.inputs.id}: {error}") from None

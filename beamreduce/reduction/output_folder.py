@@ -1,0 +1,167 @@
+"""The results folder: made beside its place, locked, and put there by one rename."""
+
+import errno
+import fcntl
+import json
+import os
+import shutil
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from beamreduce.errors import OutputError
+from beamreduce.record import write_text_whole
+
+DONE = ".done"
+_LOCK = ".lock"
+
+
+@dataclass(frozen=True)
+class OutputFolder:
+    """Where results go while they are made, and where they will be.
+
+    Parameters
+    ----------
+    final
+        The folder the user named.
+    partial
+        The folder beside it that holds the work until it is whole.
+    """
+
+    final: Path
+    partial: Path
+
+    def finished(self, identity: str) -> Path:
+        """Return the note that a measurement is finished; written last, by rename."""
+        return self.partial / DONE / f"{identity}.json"
+
+
+@contextmanager
+def open_output(folder: Path, *, update: bool) -> Iterator[OutputFolder]:
+    """Lock ``DIR.partial`` for this process.
+
+    Parameters
+    ----------
+    folder
+        Where the results shall be.
+    update
+        True to replace results that are there (they are moved aside, never deleted).
+
+    Raises
+    ------
+    OutputError
+        When the folder holds something and ``update`` is False, another process works on
+        it, or its place cannot be written.
+    """
+    final = Path(os.path.abspath(folder))
+    _check_place(final, update=update)
+    partial = final.with_name(final.name + ".partial")
+    try:
+        (partial / DONE).mkdir(parents=True, exist_ok=True)
+        handle = os.open(partial / _LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+    except OSError as error:
+        raise _cannot_write(partial, error) from None
+    try:
+        _lock(handle, partial)
+        yield OutputFolder(final=final, partial=partial)
+    finally:
+        os.close(handle)
+
+
+def put_in_place(output: OutputFolder) -> Path | None:
+    """Move the finished work to its place by one rename.
+
+    Returns
+    -------
+    pathlib.Path or None
+        Where older results were moved to; None when there were none.
+    """
+    before = None
+    try:
+        shutil.rmtree(output.partial / DONE)
+        (output.partial / _LOCK).unlink()
+        if output.final.exists():
+            if any(output.final.iterdir()):
+                before = _free_name(output.final)
+                output.final.rename(before)
+            else:
+                output.final.rmdir()
+        output.partial.rename(output.final)
+    except OSError as error:
+        raise _cannot_write(output.final, error) from None
+    return before
+
+
+def discard_partial(output: OutputFolder) -> None:
+    """Remove the working folder when the results in place are already complete."""
+    shutil.rmtree(output.partial)
+
+
+def _check_place(final: Path, *, update: bool) -> None:
+    if final.exists() and not final.is_dir():
+        raise OutputError(
+            f"{final}: found a file; expected a folder or nothing; choose another -o"
+        )
+    try:
+        occupied = final.exists() and any(final.iterdir())
+    except OSError as error:
+        raise _cannot_write(final, error) from None
+    if not occupied or update:
+        return
+    if (final / "results.json").exists():
+        raise OutputError(
+            f"{final}: found earlier results; expected an empty or new folder; give "
+            f"--update to redo what has changed, or choose another -o"
+        )
+    raise OutputError(
+        f"{final}: found files in it; expected an empty or new folder; choose another -o"
+    )
+
+
+def _lock(handle: int, partial: Path) -> None:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno not in (errno.EAGAIN, errno.EACCES):
+            raise _cannot_write(partial, error) from None
+        raise OutputError(
+            f"{partial}: found a run at work on it ({_holder(handle)}); expected none; "
+            f"wait for it to end or choose another -o"
+        ) from None
+    lock = partial / _LOCK
+    if not lock.exists() or lock.stat().st_ino != os.fstat(handle).st_ino:
+        raise OutputError(
+            f"{partial}: found a run that ended at this moment; expected none; try again"
+        )
+    holder = json.dumps({"host": socket.gethostname(), "process": os.getpid()})
+    os.ftruncate(handle, 0)
+    os.pwrite(handle, holder.encode(), 0)
+
+
+def _holder(handle: int) -> str:
+    try:
+        holder = json.loads(os.pread(handle, 4096, 0))
+        return f"process {holder['process']} on {holder['host']}"
+    except (ValueError, KeyError, OSError):
+        return "by an unknown process"
+
+
+def _free_name(final: Path) -> Path:
+    number = 1
+    while (name := final.with_name(f"{final.name}.before-{number}")).exists():
+        number += 1
+    return name
+
+
+def _cannot_write(path: Path, error: OSError) -> OutputError:
+    return OutputError(
+        f"{path}: found {error.strerror or error}; expected a place that can be written; "
+        f"check permissions and free space, or choose another -o"
+    )
+
+
+def mark_finished(output: OutputFolder, identity: str, content: object) -> None:
+    """Note that a measurement is finished, with its numbers; the last thing written."""
+    write_text_whole(output.finished(identity), json.dumps(content, allow_nan=False))

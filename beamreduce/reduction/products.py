@@ -1,0 +1,113 @@
+"""The files of one measurement beside results.json: curve, net image, figures."""
+
+import shutil
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+from astropy.io import fits
+from astropy.table import QTable, Table
+
+from beamreduce.record import write_whole
+from beamreduce.reduction.measure import Measured
+
+FIGURES = ("image", "eef", "profile", "growth")
+
+
+def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
+    """Write ``eef_<id>.ecsv``, ``net_<id>.fits`` and the figures of one measurement."""
+    identity = measured.measurement.id
+    table = eef_table(measured)
+    write_whole(
+        folder / f"eef_{identity}.ecsv",
+        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
+    )
+    hdus = net_hdus(measured)
+    write_whole(
+        folder / f"net_{identity}.fits", lambda path: hdus.writeto(path, overwrite=True)
+    )
+    if figures:
+        from beamreduce.reduction.draw import draw_measurement  # noqa: PLC0415 - slow import
+
+        draw_measurement(folder, measured)
+
+
+def eef_table(measured: Measured) -> Table:
+    """Return the encircled-energy curve as results folders hold it."""
+    curve = measured.curve
+    absent = np.full(curve.fraction.size, np.nan)
+    table = QTable(
+        {
+            "radius": curve.radius.to(u.mm),
+            "radius_angle": curve.angle,
+            "eef": curve.fraction,
+            "eef_uncertainty": curve.uncertainty,
+            "eef_infinity": absent,
+            "eef_infinity_uncertainty": absent,
+            "covered_area": curve.covered,
+        }
+    )
+    plain = Table(table, masked=True)
+    for name in ("eef_infinity", "eef_infinity_uncertainty"):
+        plain[name].mask = True
+    plain.meta["reference_radius_mm"] = float(curve.reference_radius.to_value(u.mm))
+    plain.meta["detector_distance_mm"] = float(curve.detector_distance.to_value(u.mm))
+    plain.meta["measurement"] = measured.measurement.id
+    return plain
+
+
+def net_hdus(measured: Measured) -> fits.HDUList:
+    """Return net image, variance and mask as FITS extensions with checksums."""
+    measurement, located = measured.measurement, measured.located
+    primary = fits.PrimaryHDU(located.net.photons.astype(np.float32))
+    variance = fits.ImageHDU(located.net.variance.astype(np.float32), name="VARIANCE")
+    mask = fits.ImageHDU(located.image.flags, name="MASK")
+    header = primary.header
+    header["EXTNAME"] = "NET"
+    header["BUNIT"] = "photon"
+    header["MEASID"] = (measurement.id, "measurement")
+    header["ENERGY"] = (measurement.energy_keV, "[keV] photon energy")
+    header["DETDIST"] = (measurement.detector_distance_mm, "[mm] from reference plane")
+    header["PIXSIZE"] = (located.image.pixel_mm, "[mm] side of a pixel")
+    header["XCENTER"] = (measurement.center_pixel[0], "[pixel] first pixel is 0")
+    header["YCENTER"] = (measurement.center_pixel[1], "[pixel] first pixel is 0")
+    header["REFRAD"] = (measurement.reference_radius_mm, "[mm] EEF is 1 here")
+    for line in history(measured):
+        header.add_history(line)
+    variance.header["BUNIT"] = "photon2"
+    mask.header["COMMENT"] = "bits: 1 bad, 2 saturated, 4 filled from neighbours"
+    for hdu in (primary, variance, mask):
+        hdu.add_checksum(when="")
+    return fits.HDUList([primary, variance, mask])
+
+
+def history(measured: Measured) -> tuple[str, ...]:
+    """Return one line a step, in the order they were done."""
+    measurement = measured.measurement
+    matched = measurement.matched
+    masters = ", ".join(f"{len(matched[k])} {k}" for k in ("bias", "dark", "flat"))
+    return (
+        f"{len(measurement.exposures)} exposures summed as photons",
+        f"calibrated with {masters}",
+        f"bad pixels filled: {measurement.filled_fraction:.3g} of the circle",
+        f"background: {measurement.conventions['background']}",
+        f"center: {measurement.conventions['center']}",
+    )
+
+
+def product_files(folder: Path, identity: str) -> list[Path]:
+    """Return the files in a results folder that belong to one measurement."""
+    names = [f"eef_{identity}.ecsv", f"net_{identity}.fits"]
+    names += [f"{name}_{identity}.{kind}" for name in FIGURES for kind in ("png", "svg")]
+    return [folder / name for name in names if (folder / name).is_file()]
+
+
+def reuse_products(source: Path, target: Path, identity: str) -> bool:
+    """Copy the files of a measurement that need not be redone; False if any is missing."""
+    files = product_files(source, identity)
+    needed = {f"eef_{identity}.ecsv", f"net_{identity}.fits"}
+    if not needed <= {path.name for path in files}:
+        return False
+    for path in files:
+        write_whole(target / path.name, lambda to, path=path: shutil.copyfile(path, to))
+    return True

@@ -1,0 +1,182 @@
+"""The files of a results folder that speak of the whole campaign."""
+
+import json
+import os
+import socket
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import astropy.units as u
+from astropy.table import MaskedColumn, Table
+from astropy.units import Quantity
+
+from beamreduce.campaign import Campaign
+from beamreduce.record import (
+    Provenance,
+    quantity_keys,
+    software_versions,
+    toml_text,
+    write_text_whole,
+    write_whole,
+)
+from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
+from beamreduce.reduction.output_folder import OutputFolder
+
+_UNITS = {
+    "arcsec": u.arcsec,
+    "arcmin": u.arcmin,
+    "mm": u.mm,
+    "cm2": u.cm**2,
+    "keV": u.keV,
+    "deg": u.deg,
+    "photons": u.ph,
+    "pixel": u.ph / u.pix,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class CampaignRun:
+    """One run over a campaign, ready to be written down.
+
+    Parameters
+    ----------
+    campaign
+        What was read.
+    output
+        Where the files go.
+    measurements
+        Numbers of every measurement as results.json holds them, in campaign order.
+    reference_radius
+        The campaign's one value.
+    started
+        When the run began, seconds since 1970.
+    """
+
+    campaign: Campaign
+    output: OutputFolder
+    measurements: Sequence[Mapping[str, object]]
+    reference_radius: Quantity
+    started: float
+
+
+def write_campaign_results(run: CampaignRun) -> None:
+    """Write results.json, results.ecsv, provenance, settings and the run log."""
+    folder = run.output.partial
+    results = {
+        "format": RESULTS_FORMAT,
+        "version": software_versions()["beamreduce"],
+        "campaign": run.campaign.setup.name,
+        "focus": [],
+        "measurements": list(run.measurements),
+    }
+    write_text_whole(folder / "results.json", _json(results))
+    table = results_table(run.measurements)
+    write_whole(
+        folder / "results.ecsv",
+        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
+    )
+    write_text_whole(folder / "provenance.json", _json(_provenance(run)))
+    write_text_whole(folder / "settings.toml", toml_text(settings(run)))
+    write_text_whole(folder / "run_log.json", _json(_run_log(run)))
+
+
+def results_table(measurements: Sequence[Mapping[str, object]]) -> Table:
+    """Return one row a measurement; a quantity gives a value and an uncertainty column."""
+    table = Table(masked=True)
+    for key in ("id", "exposures", "aperture"):
+        values = [m[key] for m in measurements]
+        table[key] = [v if isinstance(v, str) else " ".join(v) for v in values]
+    for key in ("energy_keV", "off_axis_arcmin", "azimuth_deg", "detector_distance_mm",
+                "reference_radius_mm", "reference_radius_arcsec"):  # fmt: skip
+        table[key] = _column([m[key] for m in measurements], key)
+    for axis, name in enumerate("xy"):
+        for key in ("center_pixel", "center_uncertainty_pixel"):
+            column = [m[key][axis] for m in measurements]
+            table[key.replace("center", f"center_{name}")] = column * u.pix
+    for key in ("filled_fraction", "saturated_fraction", "primary_exercised_fraction"):
+        table[key] = _column([m[key] for m in measurements], key)
+    for key in quantity_keys():
+        for part, suffix in (("value", ""), ("uncertainty", "_uncertainty")):
+            values = [None if m[key] is None else m[key][part] for m in measurements]
+            table[key + suffix] = _column(values, key)
+    return table
+
+
+def settings(run: CampaignRun) -> dict[str, object]:
+    """Return all settings as they were used, defaults filled in."""
+    setup = run.campaign.setup
+    used = {
+        "format": "beamreduce-settings/1",
+        "version": software_versions()["beamreduce"],
+        "campaign_folder": os.path.relpath(run.campaign.folder, run.output.final),
+        "campaign": {"name": setup.name},
+        "facility": as_plain(setup.facility),
+        "mirror": as_plain(setup.mirror),
+        "detectors": as_plain({name or "detector": d for name, d in setup.detectors.items()}),
+        "reduction": as_plain(setup.reduction),
+        "quadrants": as_plain(setup.quadrants),
+        "cards": as_plain(setup.cards),
+        "uncertainties": as_plain(setup.uncertainties),
+    }
+    used["reduction"]["reference_radius"] = as_plain(run.reference_radius)  # type: ignore[index]
+    return used
+
+
+def _column(values: list[float | None], key: str) -> MaskedColumn:
+    unit = next((unit for name, unit in _UNITS.items() if key.endswith(name)), None)
+    return MaskedColumn(
+        [0.0 if v is None else v for v in values],
+        mask=[v is None for v in values],
+        unit=unit,
+        dtype=float,
+    )
+
+
+def _provenance(run: CampaignRun) -> dict[str, object]:
+    """Which frames, through which steps, made which numbers."""
+    record = Provenance()
+    settings_id = record.entity("settings.toml", {"prov:type": "br:Settings"})
+    for m in run.measurements:
+        frames = [
+            record.entity(f"frame/{path}", {"br:path": path, "br:sha256": digest})
+            for path, digest in m["inputs"].items()
+        ]
+        identity = m["id"]
+        net = record.entity(f"net_{identity}.fits", {"br:path": f"net_{identity}.fits"})
+        curve = record.entity(f"eef_{identity}.ecsv", {"br:path": f"eef_{identity}.ecsv"})
+        numbers = record.entity(
+            f"results/{identity}", {"br:path": "results.json", "br:key": m["key"]}
+        )
+        record.activity(
+            f"calibrate-and-center/{identity}",
+            used=[*frames, settings_id],
+            made=[net],
+            settings=json.dumps(m["conventions"], sort_keys=True),
+        )
+        record.activity(
+            f"encircled-energy/{identity}",
+            used=[net, settings_id],
+            made=[curve, numbers],
+            settings=json.dumps({"reference_radius_mm": m["reference_radius_mm"]}),
+        )
+    return record.to_json()
+
+
+def _run_log(run: CampaignRun) -> dict[str, object]:
+    ended = time.time()
+    return {
+        "started": _utc(run.started),
+        "ended": _utc(ended),
+        "seconds": round(ended - run.started, 3),
+        "host": socket.gethostname(),
+        "software": software_versions(),
+    }
+
+
+def _utc(seconds: float) -> str:
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(seconds))
+
+
+def _json(content: object) -> str:
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
