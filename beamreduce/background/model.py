@@ -80,6 +80,15 @@ class Background:
                 f"background method must be one of {', '.join(known)}; got {self.method!r}"
             )
 
+    @classmethod
+    def none(cls, shape: tuple[int, int]) -> "Background":
+        """Return no background: method ``none``, nothing is taken off."""
+        return cls(
+            method="none",
+            level=Polynomial.flat(0.0, shape),
+            notes={"background": "no background is taken off, by setting"},
+        )
+
     def level_image(self, shape: tuple[int, int]) -> np.ndarray:
         """Return the level as an image of the given shape."""
         return draw(self.level, shape)

@@ -1,0 +1,158 @@
+"""Flux of the image beyond the reference radius, estimated from its wing."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.units import Quantity
+
+from beamreduce.background.model import Background, Polynomial, draw
+from beamreduce.background.pixels import checked_center, radius_in_px
+from beamreduce.background.wing_fit import WingModel
+from beamreduce.background.wing_rings import wing_rings
+from beamreduce.background.wing_starts import LEAST_REACH, combined, fit_from_starts
+from beamreduce.image.focal_image import FocalImage
+from beamreduce.record.uncertain import Uncertain
+from beamreduce.rings import overlap_sums
+
+_START = 0.5  # of the reference radius, where the wing fit begins
+# These take the level from the same pixels that the wing is fitted to, so what they
+# say of the level beyond the reference radius is not known apart from the wing.
+_LEVEL_FROM_THE_IMAGE = ("annulus", "surface", "wings")
+
+
+@dataclass(frozen=True, kw_only=True)
+class FluxBeyond:
+    """Flux beyond the reference radius.
+
+    Parameters
+    ----------
+    fraction
+        As a fraction of the net flux inside; None when it cannot be had.
+    note
+        How it was found, or why not.
+    wing
+        The fitted wing; None when there was none to fit.
+    """
+
+    fraction: Uncertain | None
+    note: str
+    wing: WingModel | None = None
+
+
+def flux_beyond_reference(
+    image: FocalImage,
+    background: Background,
+    *,
+    center_xy: tuple[float, float],
+    reference_radius: Quantity,
+) -> FluxBeyond:
+    """Estimate the flux from the reference radius to infinity.
+
+    Parameters
+    ----------
+    image
+        Photons a pixel, background still in.
+    background
+        Found by any method.
+    center_xy
+        Center in pixels.
+    reference_radius
+        Where the encircled energy is set to one, a length on the detector.
+
+    Returns
+    -------
+    FluxBeyond
+        Statistical: photons and background with a wing shape given; model: spread among
+        wing shapes and start radii. When the rings do not show a wing the value is 0
+        with the root mean square of what they allow. None for a wing that falls no
+        faster than r^-2, whose flux has no end.
+
+    Notes
+    -----
+    Wing shapes as in :func:`beamreduce.background.from_wings`, fitted from half the
+    reference radius outward to the rings without background. Beam-off exposures bring
+    their level and its uncertainty as prior knowledge; a level that was taken from the
+    image itself is fitted again together with the wing.
+    """
+    reference_px = radius_in_px(reference_radius, image, name="reference_radius")
+    inside = _flux_inside(image, background, center_xy, reference_px)
+    if inside.value <= 0:
+        return FluxBeyond(fraction=None, note="no net photons inside the reference radius")
+    free_level = background.method in _LEVEL_FROM_THE_IMAGE
+    rings = wing_rings(image, center_xy=center_xy, outer_px=None, known=background)
+    start_px = _START * reference_px
+    if not rings.radius_px.size or rings.radius_px[-1] < LEAST_REACH * start_px:
+        return FluxBeyond(
+            fraction=None,
+            note="the frame does not reach far enough beyond the core to see a wing",
+        )
+    fits = fit_from_starts(rings, start_px, free_level=free_level)
+    return _from_fits(fits.chosen, fits.others, inside, reference_radius)
+
+
+def _from_fits(
+    wing: WingModel,
+    others: tuple[WingModel, ...],
+    inside: Uncertain,
+    reference_radius: Quantity,
+) -> FluxBeyond:
+    photons = wing.photons_beyond(reference_radius)
+    if photons is None:
+        return FluxBeyond(
+            fraction=None,
+            note=f"the wing falls as r^-{wing.mean_exponent:.1f}; the flux beyond the "
+            f"reference radius has no end when it falls no faster than r^-2",
+            wing=wing,
+        )
+    if not wing.detected:
+        note = "the rings show no wing; 0 with what they allow as its uncertainty"
+    else:
+        further = (other.photons_beyond(reference_radius) for other in others)
+        photons = combined(photons, tuple(p for p in further if p is not None))
+        note = (
+            f"wing fitted from {wing.start_px * wing.pixel_mm:.4g} mm outward, falling "
+            f"as r^-{wing.mean_exponent:.2f}, taken to infinity"
+        )
+    fraction = photons.value / inside.value
+    return FluxBeyond(
+        fraction=Uncertain(
+            value=fraction,
+            statistical=math.hypot(photons.statistical, fraction * inside.statistical)
+            / inside.value,
+            model=math.hypot(photons.model, fraction * inside.model) / inside.value,
+        ),
+        note=note,
+        wing=wing,
+    )
+
+
+def _flux_inside(
+    image: FocalImage,
+    background: Background,
+    center_xy: tuple[float, float],
+    radius_px: float,
+) -> Uncertain:
+    """Return the net photons of usable pixels inside a circle."""
+    center = checked_center(image.shape, center_xy)
+    usable = image.usable
+
+    def inside(values: Polynomial | np.ndarray | float) -> float:
+        surface = (
+            draw(values, image.shape)
+            if isinstance(values, Polynomial)
+            else np.broadcast_to(values, image.shape)
+        )
+        used = np.where(usable, surface, 0.0)
+        return float(overlap_sums(used, center, np.array([radius_px]))[0])
+
+    photons = inside(image.photons)
+    noise = inside(image.noise_variance) + inside(background.photon_variance)
+    variance = image.variance_per_photon * photons + noise
+    return Uncertain(
+        value=photons - inside(background.level),
+        statistical=math.hypot(
+            math.sqrt(max(variance, 0.0)), *(inside(mode) for mode in background.modes)
+        ),
+        model=math.hypot(*(inside(mode) for mode in background.model_modes)),
+    )

@@ -1,0 +1,106 @@
+"""Background from beam-off exposures: their image, scaled, pixel by pixel."""
+
+import math
+
+import numpy as np
+from scipy import ndimage
+
+from beamreduce.background.blocks import LEAST_PHOTONS
+from beamreduce.background.model import Background, Polynomial
+from beamreduce.background.pixels import noise_sum, plain_pixels, sum_variance
+from beamreduce.errors import MeasurementError, SettingsError
+from beamreduce.image.focal_image import FocalImage
+
+_LEAST_BOX_PX = 5
+
+
+def from_exposure(
+    beam_off: FocalImage, *, scale: float, scale_uncertainty: float = 0.0
+) -> Background:
+    """Scale the image of the beam-off exposures to the measurement.
+
+    Parameters
+    ----------
+    beam_off
+        Photons a pixel, summed over the beam-off exposures.
+    scale
+        Beam exposure over beam-off exposure (:func:`beamreduce.background.scale_to`).
+    scale_uncertainty
+        One standard deviation of ``scale``.
+
+    Returns
+    -------
+    Background
+        ``level = scale · photons`` and ``photon_variance = scale² (v·photons + noise)``.
+        The variance is right for sums over pixels and may be negative in a single one,
+        where noise made the pixel negative. The uncertainty of the scale is a mode.
+
+    Raises
+    ------
+    SettingsError
+        When the scale is not above zero.
+    MeasurementError
+        When the beam-off image has no usable pixel.
+
+    Notes
+    -----
+    Pixels without data of their own get the mean of a box about them that expects at
+    least 25 photons.
+    """
+    if not (math.isfinite(scale) and scale > 0):
+        raise SettingsError(f"scale of the background must be above zero; got {scale:g}")
+    if not (math.isfinite(scale_uncertainty) and scale_uncertainty >= 0):
+        raise SettingsError(
+            f"scale_uncertainty of the background must not be negative; "
+            f"got {scale_uncertainty:g}"
+        )
+    photons, filled = _filled(beam_off)
+    notes = {"background": f"beam-off image scaled by {scale:.6g}"}
+    if filled:
+        notes["background_filled"] = (
+            f"{filled} pixels of the beam-off image have no data and got the mean of "
+            f"their neighbours"
+        )
+    level = scale * photons
+    modes: list[Polynomial | np.ndarray] = []
+    if scale_uncertainty > 0:
+        modes.append(level * (scale_uncertainty / scale))
+    total = float(photons.sum())
+    variance = beam_off.variance_per_photon * photons + beam_off.noise_variance
+    if total < 1.0:
+        # No photon seen does not mean that none was expected (see sum_variance).
+        noise = noise_sum(beam_off, plain_pixels(beam_off))
+        floor = sum_variance(total, noise, beam_off.variance_per_photon) - noise
+        modes.append(
+            Polynomial.flat(scale * math.sqrt(floor) / photons.size, photons.shape)
+        )
+        notes["background_photons"] = (
+            "no photon in the beam-off image: its level is taken as 0 to 1 photon in all"
+        )
+    return Background(
+        method="exposure",
+        level=level,
+        photon_variance=scale**2 * variance,
+        modes=tuple(modes),
+        notes=notes,
+    )
+
+
+def _filled(image: FocalImage) -> tuple[np.ndarray, int]:
+    """Return the photons with neighbours' means where a pixel has no data of its own."""
+    plain = plain_pixels(image)
+    without = int(plain.size - np.count_nonzero(plain))
+    if without == plain.size:
+        raise MeasurementError("the beam-off image has no usable pixel")
+    if without == 0:
+        return image.photons, 0
+    photons = np.where(plain, image.photons, 0.0)
+    mean = photons.sum() / np.count_nonzero(plain)
+    side = math.sqrt(LEAST_PHOTONS / mean) if mean > 0 else math.inf
+    box = int(min(max(side, _LEAST_BOX_PX), max(image.shape))) // 2 * 2 + 1
+    local_sum = ndimage.uniform_filter(photons, box, mode="constant")
+    local_part = ndimage.uniform_filter(plain.astype(float), box, mode="constant")
+    # Where hardly any neighbour is left the mean of the whole image must do.
+    known = local_part > 0.25
+    local = np.divide(local_sum, local_part, out=np.full(image.shape, mean), where=known)
+    return np.where(plain, photons, local), without
