@@ -11,8 +11,10 @@ from beamreduce.errors import SettingsError
 
 ELECTRON_PER_ADU = u.electron / u.adu
 
+# The unit may not begin with a digit (but for "1/s"): "86 500 mm" is no 86 times 500 mm.
 _NUMBER_AND_UNIT = re.compile(
-    r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$"
+    r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
+    r"\s*((?:1\s*/\s*|[^\s\d.+-]).*?)?\s*$"
 )
 
 

@@ -1,13 +1,11 @@
 """Source, detector and monitor as a campaign declares them."""
 
-from dataclasses import dataclass, field
-from types import MappingProxyType
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import astropy.units as u
+import numpy as np
 from astropy.units import Quantity
-
-_NONE_DECLARED: Mapping[str, Quantity] = MappingProxyType({})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,7 +20,7 @@ class Facility:
     monitor_distance: Quantity | None = None
     monitor_area: Quantity | None = None
     monitor_efficiency: float | None = None
-    uncertainties: Mapping[str, Quantity] = field(default_factory=lambda: _NONE_DECLARED)
+    uncertainties: Mapping[str, Quantity | float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,9 +45,7 @@ class Detector:
     line_width: tuple[Quantity, Quantity] | Quantity | None = None
     x_flipped: bool | None = None
     rotation: Quantity | None = None
-    uncertainties: Mapping[str, Quantity | float] = field(
-        default_factory=lambda: _NONE_DECLARED
-    )
+    uncertainties: Mapping[str, Quantity | float] = field(default_factory=dict)
 
     @property
     def integrating(self) -> bool:
@@ -57,8 +53,14 @@ class Detector:
         return self.mode == "integrating"
 
     def relative_uncertainty(self, key: str) -> float:
-        """Return the declared uncertainty of a key over its value; 0 when none is declared."""
+        """Return the declared uncertainty of a key over its value; 0 when not declared.
+
+        For a table by energy it is the largest ratio among the entries.
+        """
         declared = self.uncertainties.get(key)
         if declared is None:
             return 0.0
-        return abs(float((declared / getattr(self, key)).to_value(u.one)))
+        value = getattr(self, key)
+        if isinstance(value, tuple):
+            value = value[1]
+        return float(np.max(np.abs(Quantity(declared / value).to_value(u.one))))

@@ -1,0 +1,30 @@
+"""The campaign folder: what was set up, what was exposed, what belongs to what."""
+
+from beamreduce.campaign.exposure import Exposure
+from beamreduce.campaign.exposure_list import read_exposures
+from beamreduce.campaign.frame_headers import FrameHeader, check_frame, read_frame_header
+from beamreduce.campaign.inspect import FrameUse, Inspection, inspect_campaign
+from beamreduce.campaign.matching import Campaign, read_campaign
+from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
+from beamreduce.campaign.paths import find_inside
+from beamreduce.campaign.setup_file import Setup, read_setup
+from beamreduce.campaign.setup_tables import Reduction
+
+__all__ = [
+    "CalibratedBy",
+    "Campaign",
+    "Exposure",
+    "FrameHeader",
+    "FrameUse",
+    "Inspection",
+    "MeasurementInputs",
+    "Reduction",
+    "Setup",
+    "check_frame",
+    "find_inside",
+    "inspect_campaign",
+    "read_campaign",
+    "read_exposures",
+    "read_frame_header",
+    "read_setup",
+]

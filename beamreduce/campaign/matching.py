@@ -1,0 +1,178 @@
+"""A whole campaign: settings, exposures, mirror, and what belongs to what."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from beamreduce.campaign.belonging import match
+from beamreduce.campaign.exposure import Exposure
+from beamreduce.campaign.exposure_list import (
+    HeaderReader,
+    Progress,
+    RowContext,
+    make_exposures,
+    read_headers,
+)
+from beamreduce.campaign.exposure_table import ExposureTable, read_exposure_table
+from beamreduce.campaign.frame_headers import FrameHeader, read_frame_header
+from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
+from beamreduce.campaign.paths import check_folder, find_inside
+from beamreduce.campaign.plausible import check_together
+from beamreduce.campaign.setup_file import Setup, SetupDraft, draft_setup
+from beamreduce.errors import CampaignError, Problem
+from beamreduce.mirror import PRESCRIPTION_FILE, Prescription, find_prescription
+
+__all__ = [
+    "CalibratedBy",
+    "Campaign",
+    "CampaignDraft",
+    "MeasurementInputs",
+    "draft_campaign",
+    "read_campaign",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Campaign:
+    """A campaign folder that has been read and checked, pixels apart.
+
+    Parameters
+    ----------
+    folder
+        Where it is.
+    setup
+        Its settings.
+    exposures
+        Every exposure, in the order of the table.
+    prescription
+        The nest of cones.
+    measurements
+        In the order of their names.
+    """
+
+    folder: Path
+    setup: Setup
+    exposures: tuple[Exposure, ...]
+    prescription: Prescription
+    measurements: tuple[MeasurementInputs, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CampaignDraft:
+    """As much of a campaign as can be read, and every problem with it.
+
+    Each part stands for itself: None or empty where it cannot be had.
+    """
+
+    setup: Setup | None = None
+    table: ExposureTable | None = None
+    exposures: tuple[Exposure, ...] = ()
+    headers: Mapping[str, FrameHeader]
+    prescription: Prescription | None = None
+    measurements: tuple[MeasurementInputs, ...] = ()
+    problems: tuple[Problem, ...]
+
+
+def read_campaign(folder: Path) -> Campaign:
+    """Read settings, exposures, nestings and frame headers of a campaign folder.
+
+    Parameters
+    ----------
+    folder
+        Holds ``campaign.toml``, ``exposures.ecsv``, the frames and perhaps
+        ``nestings.ecsv``. It is never written.
+
+    Raises
+    ------
+    CampaignError
+        With every problem of the folder that is no mere warning.
+    """
+    draft = draft_campaign(folder, read_frame_header)
+    errors = [problem for problem in draft.problems if not problem.warning]
+    if errors or draft.setup is None or draft.prescription is None:
+        raise CampaignError(errors)
+    return Campaign(
+        folder=folder,
+        setup=draft.setup,
+        exposures=draft.exposures,
+        prescription=draft.prescription,
+        measurements=draft.measurements,
+    )
+
+
+def draft_campaign(
+    folder: Path, reader: HeaderReader, progress: Progress | None = None
+) -> CampaignDraft:
+    """Read what can be read of a campaign folder, and collect all problems.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    reader
+        Reads and checks one frame's header: path, and name for messages.
+    progress
+        Called with (what, done, of how many) after each frame.
+    """
+    problem = check_folder(folder)
+    if problem is not None:
+        return CampaignDraft(headers={}, problems=(problem,))
+    setup = draft_setup(folder)
+    table, problems = read_exposure_table(folder)
+    if table is None and any("pencil-beam" in problem.found for problem in problems):
+        # One sentence: nothing else matters for a campaign of that kind.
+        return CampaignDraft(headers={}, problems=tuple(problems))
+    problems = [*setup.problems, *problems]
+    headers: dict[str, FrameHeader] = {}
+    exposures: list[Exposure] = []
+    whole = False
+    if table is not None:
+        headers, found = read_headers(folder, table, reader, progress)
+        problems += found
+        context = RowContext(
+            detector_names=setup.detector_names, cards=setup.cards, headers=headers
+        )
+        exposures, whole, found = make_exposures(table, context)
+        problems += found
+    prescription, found = _prescription(folder, setup)
+    problems += found
+    measurements, found = _match(setup.setup, exposures, headers)
+    # With rows missing, what they would have served is no news.
+    problems += [p for p in found if whole or p.warning]
+    return CampaignDraft(
+        setup=setup.setup,
+        table=table,
+        exposures=tuple(exposures),
+        headers=headers,
+        prescription=prescription,
+        measurements=measurements,
+        problems=tuple(problems),
+    )
+
+
+def _prescription(
+    folder: Path, setup: SetupDraft
+) -> tuple[Prescription | None, list[Problem]]:
+    """Find the nest, unless the settings it depends on cannot be read."""
+    if setup.setup is None:
+        return None, []
+    path, trouble = find_inside(folder, PRESCRIPTION_FILE)
+    if path is None and (folder / PRESCRIPTION_FILE).is_symlink():
+        found, action = trouble
+        expected = "the table of nestings"
+        return None, [
+            Problem(file=PRESCRIPTION_FILE, found=found, expected=expected, action=action)
+        ]
+    return find_prescription(folder, setup.setup.mirror)
+
+
+def _match(
+    setup: Setup | None, exposures: list[Exposure], headers: Mapping[str, FrameHeader]
+) -> tuple[tuple[MeasurementInputs, ...], list[Problem]]:
+    """Check settings and exposures against each other, then match the exposures."""
+    if setup is None:
+        return (), []
+    usable = [e for e in exposures if (e.detector or "") in setup.detectors]
+    shapes = {e.exposure: headers[e.file].shape for e in usable if e.file in headers}
+    measurements, problems = match(usable, setup, shapes)
+    return measurements, check_together(setup, usable) + problems

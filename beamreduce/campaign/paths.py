@@ -1,0 +1,65 @@
+"""Which paths a campaign may name: files below its own folder."""
+
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from beamreduce.errors import Problem
+
+SETUP_FILE = "campaign.toml"
+EXPOSURE_FILE = "exposures.ecsv"
+
+
+def check_folder(folder: Path) -> Problem | None:
+    """Return what keeps a path from being a campaign folder, None when it is one."""
+    if not folder.exists():
+        found = "no such folder"
+    elif not folder.is_dir():
+        found = "a file"
+    elif not (folder / SETUP_FILE).exists() and not (folder / EXPOSURE_FILE).exists():
+        found = f"a folder with neither {SETUP_FILE} nor {EXPOSURE_FILE}"
+    else:
+        return None
+    return Problem(
+        file=str(folder),
+        found=found,
+        expected=f"a campaign folder, which holds {SETUP_FILE} and {EXPOSURE_FILE}",
+        action="check the path",
+    )
+
+
+def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] | None]:
+    """Return the path of a file that a campaign names, or what is wrong with it.
+
+    Parameters
+    ----------
+    folder
+        The campaign folder.
+    file
+        Path below it, as written in the campaign.
+
+    Returns
+    -------
+    path, trouble
+        One of them is None; ``trouble`` is what was found and what to do.
+    """
+    parts = PurePosixPath(file).parts + PureWindowsPath(file).parts
+    absolute = PurePosixPath(file).is_absolute() or PureWindowsPath(file).drive
+    if absolute or ".." in parts or "\0" in file:
+        return None, (
+            f"the path {file!r}, which leaves the campaign folder",
+            "put the file into the folder and write its path relative to it",
+        )
+    path = folder / file
+    try:
+        within = path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):
+        return None, (f"{file!r}, a link that leads nowhere", "put the file in its place")
+    if not within:
+        return None, (
+            f"{file!r}, a link out of the campaign folder",
+            "put the file itself into the folder",
+        )
+    if not path.exists():
+        return None, ("no such file", f"put {file!r} into the folder or correct its path")
+    if not path.is_file():
+        return None, (f"{file!r}, which is no file", "name a file")
+    return path, None

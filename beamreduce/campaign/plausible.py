@@ -1,0 +1,126 @@
+"""Numbers that are each allowed, but cannot be true together."""
+
+import astropy.units as u
+
+from beamreduce.beamline import electrons_per_photon, image_distance, line_width
+from beamreduce.campaign.exposure import Exposure
+from beamreduce.campaign.paths import EXPOSURE_FILE, SETUP_FILE
+from beamreduce.campaign.setup_file import DEFAULT_DETECTOR, Setup
+from beamreduce.errors import Problem, SettingsError
+
+# A focus series reaches some per cent to both sides; beyond a tenth the number is more
+# often a slip (counted from the source, another unit) than a plan, beyond a factor of
+# two it always is.
+_FAR = 0.1
+_TOO_FAR = 2.0
+# tan 4α = r/f: above this ratio the primary is hit at more than 2.8 degrees.
+_STEEP = 0.2
+
+
+def check_together(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
+    """Return what does not fit together among settings and exposures.
+
+    Source nearer than four focal lengths (warning) or than one (error), detector far
+    from where the image is, a mirror that is not grazing, an energy beyond the tables of
+    a detector.
+    """
+    problems = _check_source(setup) + _check_mirror(setup)
+    if not any(not problem.warning for problem in problems):
+        problems += _check_distances(setup, exposures)
+    return problems + _check_energies(setup, exposures)
+
+
+def _check_source(setup: Setup) -> list[Problem]:
+    source, focal = setup.facility.source_distance, setup.mirror.focal_length
+    ratio = float(source / focal)
+    if ratio > 4:
+        return []
+    near = ratio <= 1
+    return [
+        Problem(
+            file=SETUP_FILE,
+            item="facility.source_distance",
+            found=f"{source:g}, {ratio:.3g} focal lengths of {focal:g}",
+            expected="a source further away than the focal length, or there is no image"
+            if near
+            else "a source beyond four focal lengths: nearer, no ray from the front of "
+            "the primary meets the secondary",
+            action="check source_distance and mirror.focal_length",
+            warning=not near,
+        )
+    ]
+
+
+def _check_mirror(setup: Setup) -> list[Problem]:
+    mirror = setup.mirror
+    if mirror.outer_radius < _STEEP * mirror.focal_length:
+        return []
+    return [
+        Problem(
+            file=SETUP_FILE,
+            item="mirror.outer_radius",
+            found=f"{mirror.outer_radius:g} with a focal_length of {mirror.focal_length:g}",
+            expected="grazing angles of at most some degrees",
+            action="check the units of both",
+            warning=True,
+        )
+    ]
+
+
+def _check_distances(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
+    source = setup.facility.source_distance
+    image = image_distance(source_distance=source, focal_length=setup.mirror.focal_length)
+    problems = []
+    for exposure in exposures:
+        distance = exposure.detector_distance
+        if exposure.kind != "beam" or distance is None:
+            continue
+        ratio = float(distance / image)
+        if abs(ratio - 1) <= _FAR:
+            continue
+        from_source = abs(float(distance / (source + image)) - 1) <= _FAR
+        problems.append(
+            Problem(
+                file=EXPOSURE_FILE,
+                item=f"exposure {exposure.exposure}, column detector_distance",
+                found=f"{distance:g}",
+                expected=f"a distance near that of the image, {image:.1f}",
+                action="count it from the reference plane, not from the source"
+                if from_source
+                else "check the distance and its unit",
+                warning=1 / _TOO_FAR < ratio < _TOO_FAR,
+            )
+        )
+    return problems
+
+
+def _check_energies(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
+    """Ask each detector's tables for every energy it is used at."""
+    problems = []
+    used = {
+        (exposure.detector or DEFAULT_DETECTOR, float(exposure.energy.to_value(u.keV)))
+        for exposure in exposures
+        if exposure.energy is not None and not exposure.is_counter
+    }
+    for name, energy_kev in sorted(used):
+        detector = setup.detectors[name]
+        path = f"detectors.{name}" if name else "detector"
+        for key, ask in (
+            ("electrons_per_photon", electrons_per_photon),
+            ("line_width", line_width),
+        ):
+            if not isinstance(getattr(detector, key), tuple) or not detector.integrating:
+                continue
+            try:
+                ask(detector, energy_kev * u.keV)
+            except SettingsError as error:
+                problems.append(
+                    Problem(
+                        file=SETUP_FILE,
+                        item=f"{path}.{key}",
+                        found=f"a table that ends before {energy_kev:g} keV ({error})",
+                        expected="a table that reaches every energy of the exposures",
+                        action="add the energy to the table",
+                    )
+                )
+    return problems
