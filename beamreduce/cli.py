@@ -59,7 +59,7 @@ def inspect(campaign: Path, quiet: bool) -> None:
     """Check a campaign folder and show which frames belong together."""
     from beamreduce.campaign import inspect_campaign  # noqa: PLC0415 - light start
 
-    with _bar(quiet) as progress:
+    with _Bar(quiet) as progress:
         inspection = inspect_campaign(campaign, progress=progress)
     if quiet:
         for problem in inspection.problems:
@@ -87,7 +87,7 @@ def reduce(
     )
 
     options = RunOptions(update=update, jobs=jobs or default_jobs())
-    with _bar(quiet) as progress:
+    with _Bar(quiet) as progress:
         done = reduce_campaign(campaign, output, options=options, progress=progress)
     if not quiet:
         click.echo(summary_table(done.measurements))
@@ -106,7 +106,7 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
     """Make a synthetic campaign with a known truth beside it."""
     from beamreduce.simulate import simulate_campaign  # noqa: PLC0415 - light start
 
-    with _bar(quiet) as progress:
+    with _Bar(quiet) as progress:
         simulate_campaign(scenario, output, progress=progress)
     if not quiet:
         click.echo(f"campaign in {output}, truth in {output}.truth.json")
@@ -124,7 +124,7 @@ def demo(output: Path, jobs: int | None, quiet: bool) -> None:
     from beamreduce.simulate.demo import run_demo  # noqa: PLC0415
 
     options = RunOptions(update=True, jobs=jobs or default_jobs())
-    with _bar(quiet) as progress:
+    with _Bar(quiet) as progress:
         click.echo(run_demo(output, options=options, progress=progress))
 
 
@@ -151,7 +151,7 @@ def plan(campaign: Path, goal: str, quiet: bool) -> None:
     click.echo(plan_exposures(campaign, goal).as_text(with_advice=not quiet))
 
 
-class _bar:  # noqa: N801 - reads as the context it is
+class _Bar:
     """A progress bar on a terminal, nothing elsewhere."""
 
     def __init__(self, quiet: bool) -> None:

@@ -20,7 +20,7 @@ class Measurement:
     id: str
     exposures: tuple[str, ...]
     aperture: str
-    energy_keV: float  # noqa: N815 - the unit's own spelling
+    energy_keV: float
     off_axis_arcmin: float
     azimuth_deg: float | None
     detector_distance_mm: float
@@ -79,9 +79,7 @@ class Measurement:
 
 def quantity_keys() -> tuple[str, ...]:
     """Names of the fields that hold a quantity with an uncertainty."""
-    return tuple(
-        item.name for item in fields(Measurement) if "Uncertain" in str(item.type)
-    )
+    return tuple(item.name for item in fields(Measurement) if "Uncertain" in str(item.type))
 
 
 def _plain(value: object, name: str) -> object:

@@ -65,9 +65,7 @@ def beam_off_background(request: MeasureRequest) -> Background:
         [row.exposure for row in inputs.background],
         by=request.setup.reduction.background_scale,
     )
-    return from_exposure(
-        beam_off, scale=scale.value, scale_uncertainty=scale.uncertainty
-    )
+    return from_exposure(beam_off, scale=scale.value, scale_uncertainty=scale.uncertainty)
 
 
 def background_about(

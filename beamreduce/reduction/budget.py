@@ -152,9 +152,7 @@ def _change_with(net: NetRings, modes: np.ndarray, values: np.ndarray) -> np.nda
     return np.sqrt(total)
 
 
-def _change_with_center(
-    net: NetRings, located: Located, values: np.ndarray
-) -> np.ndarray:
+def _change_with_center(net: NetRings, located: Located, values: np.ndarray) -> np.ndarray:
     """Rise of the diameters as the center moves by one standard deviation each way."""
     center = located.center
     moves = [

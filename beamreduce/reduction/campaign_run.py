@@ -112,7 +112,7 @@ def reduce_campaign(
         )
     tell = progress or (lambda what, done, total: None)
     with open_output(Path(results_folder), update=options.update) as output:
-        with _workers(options.jobs) as run_all:
+        with _Workers(options.jobs) as run_all:
             requests = _with_reference(campaign, output, run_all, tell)
             keys = {r.inputs.id: measurement_key(r) for r in requests}
             _reuse(output, keys)
@@ -248,7 +248,7 @@ def _is_finished(
     return json.loads(path.read_text()).get("key") == keys[request.inputs.id]
 
 
-class _workers:  # noqa: N801 - reads as the context it is
+class _Workers:
     """Run jobs here or in other processes; an interruption stops them all."""
 
     def __init__(self, jobs: int) -> None:

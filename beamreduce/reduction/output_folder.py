@@ -55,7 +55,7 @@ def open_output(folder: Path, *, update: bool) -> Iterator[OutputFolder]:
         When the folder holds something and ``update`` is False, another process works on
         it, or its place cannot be written.
     """
-    final = Path(os.path.abspath(folder))
+    final = Path(folder).absolute()
     _check_place(final, update=update)
     partial = final.with_name(final.name + ".partial")
     try:

@@ -113,7 +113,9 @@ def settings(run: CampaignRun) -> dict[str, object]:
         "campaign": {"name": setup.name},
         "facility": as_plain(setup.facility),
         "mirror": as_plain(setup.mirror),
-        "detectors": as_plain({name or "detector": d for name, d in setup.detectors.items()}),
+        "detectors": as_plain(
+            {name or "detector": d for name, d in setup.detectors.items()}
+        ),
         "reduction": as_plain(setup.reduction),
         "quadrants": as_plain(setup.quadrants),
         "cards": as_plain(setup.cards),
