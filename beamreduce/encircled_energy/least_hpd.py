@@ -5,7 +5,7 @@ import numpy as np
 from beamreduce.encircled_energy.diameters import crossing_diameters_mm
 from beamreduce.errors import MeasurementError
 from beamreduce.image import Center, centroid
-from beamreduce.image.center import half_power_radius, largest_radius
+from beamreduce.image.center import fitting_radius, half_power_radius
 from beamreduce.rings import overlap_sums
 
 _GRID = np.linspace(-1.0, 1.0, 5)
@@ -56,7 +56,7 @@ def least_hpd(
         ]
     )
     sx, sy = drawn.std(axis=0, ddof=1)
-    radius = half_power_radius(net, found, _fitting(net, found, reference_px))
+    radius = half_power_radius(net, found, fitting_radius(net.shape, found, reference_px))
     return Center(
         x=found[0],
         y=found[1],
@@ -67,11 +67,6 @@ def least_hpd(
     )
 
 
-def _fitting(net: np.ndarray, xy: tuple[float, float], reference_px: float | None) -> float:
-    fits = largest_radius(net.shape, xy)
-    return fits if reference_px is None else min(reference_px, fits)
-
-
 def _least(
     net: np.ndarray, start: Center, reference_px: float | None
 ) -> tuple[float, float]:
@@ -79,9 +74,18 @@ def _least(
     reach = 0.6 * start.half_power_radius
     for _ in range(3):
         dx, dy = (d.ravel() for d in np.meshgrid(_GRID * reach, _GRID * reach))
+        # Half of one and the same flux: a circle that moved with the center would reach
+        # the frame's edge sooner, lose photons there and seem to hold them in less.
+        reference = fitting_radius(net.shape, (x, y), reference_px)
+        total = overlap_sums(net, (x, y), np.array([reference]))[0]
+        if not total > 0:
+            raise MeasurementError(
+                f"the net photons about ({x:.1f}, {y:.1f}) are not distinguishable from "
+                f'background; use center = "centroid" or give the center'
+            )
         hpd = np.array(
             [
-                _hpd_px(net, (x + a, y + b), start, reference_px)
+                _hpd_px(net, (x + a, y + b), start.half_power_radius, total)
                 for a, b in zip(dx, dy, strict=True)
             ]
         )
@@ -98,13 +102,10 @@ def _least(
     return x, y
 
 
-def _hpd_px(
-    net: np.ndarray, xy: tuple[float, float], start: Center, reference_px: float | None
-) -> float:
-    reference = _fitting(net, xy, reference_px)
-    near = np.linspace(0.6, 1.6, 21) * start.half_power_radius
-    radii = np.concatenate([near[near < reference], [reference]])
-    growth = overlap_sums(net, xy, radii)
+def _hpd_px(net: np.ndarray, xy: tuple[float, float], size: float, total: float) -> float:
+    radii = np.linspace(0.5, 2.0, 31) * size
+    growth = np.append(overlap_sums(net, xy, radii), total)
+    radii = np.append(radii, 2.5 * size)
     return float(crossing_diameters_mm(radii, growth[None, :], (0.5,))[0, 0])
 
 

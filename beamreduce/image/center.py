@@ -1,15 +1,11 @@
-"""Where the center of the image is."""
+"""Where the center of the image is, and how large the image is about it."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from scipy import optimize
 
 from beamreduce.errors import MeasurementError
-
-_TOLERANCE_PX = 1e-3
-_ROUNDS = 200
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,30 +45,44 @@ def largest_radius(shape: tuple[int, int], center_xy: tuple[float, float]) -> fl
     return min(x + 0.5, nx - 0.5 - x, y + 0.5, ny - 0.5 - y)
 
 
+def fitting_radius(
+    shape: tuple[int, int], center_xy: tuple[float, float], reference_px: float | None
+) -> float:
+    """Return the reference radius, or the largest circle where that is smaller; pixels."""
+    fits = max(largest_radius(shape, center_xy), 2.0)
+    return fits if reference_px is None else min(reference_px, fits)
+
+
 def half_power_radius(
     net: np.ndarray, center_xy: tuple[float, float], reference_px: float
 ) -> float:
     """Return the radius that holds half the net photons inside a reference radius.
 
-    Quick form for centering, good to a fraction of a pixel: pixels count where their
-    centers are. The exact curve is in ``encircled_energy``.
+    Quick form for centering, good to a fraction of a pixel, from
+    :func:`growth_near_center`. The exact curve is in ``encircled_energy``.
 
     Raises
     ------
     MeasurementError
         When the net photons inside the reference radius are not above zero.
     """
-    growth = np.cumsum(_photons_by_radius(net, *center_xy, reference_px))
-    if not growth[-1] > 0:
+    total = _sum_inside(net, *center_xy, reference_px)
+    if not total > 0:
         raise MeasurementError(
             f"the net photons inside {reference_px:.1f} pixels about "
-            f"({center_xy[0]:.1f}, {center_xy[1]:.1f}) are {growth[-1]:.4g}; expected more "
+            f"({center_xy[0]:.1f}, {center_xy[1]:.1f}) are {total:.4g}; expected more "
             f"than zero; check that the beam was on and which background was taken off"
         )
-    k = int(np.argmax(growth >= growth[-1] / 2))
-    below = growth[k - 1] if k else 0.0
-    share = (growth[-1] / 2 - below) / (growth[k] - below)
-    return float(np.sqrt((k * k + share * (2 * k + 1)) * _BIN_PX**2))
+    reach = min(16.0, reference_px)
+    growth = growth_near_center(net, *center_xy, reach)
+    while reach < reference_px and not np.any(growth >= total / 2):
+        reach = min(2 * reach, reference_px)
+        growth = growth_near_center(net, *center_xy, reach)
+    step = reach / (growth.size - 1)
+    k = int(np.argmax(growth >= total / 2))
+    below = growth[k - 1]
+    share = (total / 2 - below) / (growth[k] - below)
+    return float(np.sqrt((k - 1) ** 2 + share * (2 * k - 1)) * step)
 
 
 def rough_center(net: np.ndarray) -> tuple[float, float]:
@@ -94,211 +104,81 @@ def rough_center(net: np.ndarray) -> tuple[float, float]:
     return (x + 0.5) * box - 0.5, (y + 0.5) * box - 0.5
 
 
-def centroid(
-    net: np.ndarray, variance: np.ndarray, *, reference_px: float | None = None
-) -> Center:
-    """Return the photon-weighted mean inside the circle about it whose radius is its HPD.
-
-    Parameters
-    ----------
-    net
-        Net photons a pixel, background taken off, 0 where pixels do not count.
-    variance
-        Variance a pixel; may be unclipped (negative in single pixels).
-    reference_px
-        Radius in pixels that the HPD refers to; where it is None or does not fit, the
-        largest circle about the center of the moment.
-
-    Raises
-    ------
-    MeasurementError
-        When there are no net photons, or the center does not settle.
-
-    Notes
-    -----
-    Pixels on the circle count with a share that falls linearly over one pixel. The
-    uncertainty is that of a weighted mean, divided by ``1 - g`` because the circle
-    follows the mean: ``g = π a² s(a)/N`` with ``s`` the photons a pixel at the circle's
-    radius ``a`` and ``N`` those inside (derived: the derivative of the mean inside a
-    circle with respect to where the circle is).
-    """
-    xy = np.array(rough_center(net))
-    step = np.inf
-    for round_ in range(_ROUNDS):
-        window = 2 * half_power_radius(net, tuple(xy), _reference(net, xy, reference_px))
-        photons, x, y = _mean_inside(net, xy[0], xy[1], window)
-        if not photons > 0:
-            raise MeasurementError(
-                f"no net photons inside {window:.1f} pixels about ({xy[0]:.1f}, "
-                f"{xy[1]:.1f}); give the center in [reduction] center"
-            )
-        new = np.array([x, y])
-        # Half steps once the center goes back and forth across a pixel.
-        new = new if round_ < _ROUNDS // 4 else (new + xy) / 2
-        step = float(np.hypot(*(new - xy)))
-        xy = new
-        if step < _TOLERANCE_PX:
-            break
-    else:
-        raise MeasurementError(
-            f"the centroid does not settle (last step {step:.3g} pixels near "
-            f"({xy[0]:.1f}, {xy[1]:.1f})); give the center in [reduction] center"
-        )
-    radius = half_power_radius(net, tuple(xy), _reference(net, xy, reference_px))
-    sx, sy = _mean_uncertainty(net, variance, xy, 2 * radius)
-    return Center(
-        x=float(xy[0]),
-        y=float(xy[1]),
-        x_uncertainty=sx,
-        y_uncertainty=sy,
-        half_power_radius=radius,
-        rule="centroid",
-    )
-
-
-def gaussian(
-    net: np.ndarray, variance: np.ndarray, *, reference_px: float | None = None
-) -> Center:
-    """Return the center of a round Gaussian fitted inside the circle of radius HPD.
-
-    Least squares with equal weights (unbiased where photons are sparse); the uncertainty
-    is that of the fitted parameters given the variance of every pixel. Parameters as for
-    :func:`centroid`, which gives the starting point.
-    """
-    start = centroid(net, variance, reference_px=reference_px)
-    window = 2 * start.half_power_radius
-    x, y, inside = _window(net.shape, start.xy, window)
-    data = net[inside]
-    width = start.half_power_radius / 1.177
-
-    def shape(p: np.ndarray) -> np.ndarray:
-        return np.exp(-((x - p[1]) ** 2 + (y - p[2]) ** 2) / (2 * p[3] ** 2))
-
-    def derivatives(p: np.ndarray) -> np.ndarray:
-        g = shape(p)
-        dx, dy = x - p[1], y - p[2]
-        return np.stack(
-            [g, p[0] * g * dx / p[3] ** 2, p[0] * g * dy / p[3] ** 2,
-             p[0] * g * (dx**2 + dy**2) / p[3] ** 3], axis=1,
-        )  # fmt: skip
-
-    first = np.array([max(data.sum(), 1.0) / (2 * np.pi * width**2), *start.xy, width])
-    fit = optimize.least_squares(
-        lambda p: p[0] * shape(p) - data, first, jac=derivatives, x_scale=np.abs(first) + 1
-    )
-    offset = np.hypot(fit.x[1] - start.x, fit.x[2] - start.y)
-    if not fit.success or offset > window:
-        raise MeasurementError(
-            f"a Gaussian does not fit the image near ({start.x:.1f}, {start.y:.1f}); "
-            f'use center = "centroid" or give the center'
-        )
-    slopes = derivatives(fit.x)
-    inverse = np.linalg.inv(slopes.T @ slopes)
-    spread = inverse @ (slopes.T @ (slopes * variance[inside][:, None])) @ inverse
-    return Center(
-        x=float(fit.x[1]),
-        y=float(fit.x[2]),
-        x_uncertainty=float(np.sqrt(max(spread[1, 1], 0.0))),
-        y_uncertainty=float(np.sqrt(max(spread[2, 2], 0.0))),
-        half_power_radius=half_power_radius(
-            net, (fit.x[1], fit.x[2]), _reference(net, fit.x[1:3], reference_px)
-        ),
-        rule="gaussian",
-    )
-
-
 def given(
     net: np.ndarray, center_xy: tuple[float, float], *, reference_px: float | None = None
 ) -> Center:
     """Return a center that the user gave, with the size of the image about it."""
-    xy = np.array(center_xy, dtype=float)
-    if largest_radius(net.shape, (xy[0], xy[1])) <= 0:
+    x, y = float(center_xy[0]), float(center_xy[1])
+    if not largest_radius(net.shape, (x, y)) > 0:  # NaN is refused as well
         raise MeasurementError(
-            f"the given center ({xy[0]:g}, {xy[1]:g}) lies outside the image of "
+            f"the given center ({x:g}, {y:g}) lies outside the image of "
             f"{net.shape[1]} × {net.shape[0]} pixels"
         )
     return Center(
-        x=float(xy[0]),
-        y=float(xy[1]),
+        x=x,
+        y=y,
         x_uncertainty=0.0,
         y_uncertainty=0.0,
         half_power_radius=half_power_radius(
-            net, (xy[0], xy[1]), _reference(net, xy, reference_px)
+            net, (x, y), fitting_radius(net.shape, (x, y), reference_px)
         ),
         rule="given",
     )
 
 
-_BIN_PX = 0.25
-
-
-def _reference(net: np.ndarray, xy: np.ndarray, reference_px: float | None) -> float:
-    fits = max(largest_radius(net.shape, (float(xy[0]), float(xy[1]))), 2.0)
-    return fits if reference_px is None else min(reference_px, fits)
-
-
-def _window(
-    shape: tuple[int, int], center_xy: tuple[float, float], radius: float
-) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray]]:
-    """Coordinates and indices of the pixels whose centers lie inside a circle."""
-    ny, nx = shape
-    x0, y0 = center_xy
-    rows = np.arange(max(int(y0 - radius), 0), min(int(y0 + radius) + 2, ny))
-    columns = np.arange(max(int(x0 - radius), 0), min(int(x0 + radius) + 2, nx))
-    y, x = np.meshgrid(rows, columns, indexing="ij")
-    inside = np.hypot(x - x0, y - y0) < radius
-    return x[inside], y[inside], (y[inside], x[inside])
-
-
-def _mean_uncertainty(
-    net: np.ndarray, variance: np.ndarray, xy: np.ndarray, window: float
-) -> tuple[float, float]:
-    x, y, inside = _window(net.shape, (xy[0], xy[1]), window)
-    photons = net[inside].sum()
-    spread = variance[inside]
-    radius = np.hypot(x - xy[0], y - xy[1])
-    near_edge = radius > 0.8 * window
-    at_edge = net[inside][near_edge].mean() if near_edge.any() else 0.0
-    following = float(np.clip(np.pi * window**2 * at_edge / photons, 0.0, 0.9))
-    sx, sy = (
-        np.sqrt(max(float((offset**2 * spread).sum()), 0.0)) / photons / (1 - following)
-        for offset in (x - xy[0], y - xy[1])
-    )
-    return float(sx), float(sy)
+@njit(cache=True, nogil=True, inline="always")
+def pixels_within(center: float, reach: float, size: int) -> tuple[int, int]:
+    """First and end index of the pixels whose centers lie within a reach of a center."""
+    first = min(max(int(np.ceil(center - reach)), 0), size)
+    return first, max(min(int(np.floor(center + reach)) + 1, size), first)
 
 
 @njit(cache=True, nogil=True)
-def _photons_by_radius(
+def growth_near_center(
     net: np.ndarray, x0: float, y0: float, reference: float
 ) -> np.ndarray:
+    """Sum of the pixels inside equidistant radii from 0 to a reference radius.
+
+    A pixel enters with a share that rises linearly over one pixel as its center comes
+    inside, so the sums change without jumps as the center moves. The step is about a
+    quarter of a pixel.
+    """
     ny, nx = net.shape
-    bins = np.zeros(int(np.ceil(reference / _BIN_PX)) + 1)
-    limit = reference * reference
-    for row in range(max(int(y0 - reference), 0), min(int(y0 + reference) + 2, ny)):
-        dy2 = (row - y0) ** 2
-        for column in range(max(int(x0 - reference), 0), min(int(x0 + reference) + 2, nx)):
-            r2 = (column - x0) ** 2 + dy2
-            if r2 <= limit:
-                bins[int(np.sqrt(r2) / _BIN_PX)] += net[row, column]
-    return bins
+    steps = int(np.ceil(4 * reference))
+    step = reference / steps
+    growth = np.zeros(steps + 1)
+    reach = reference + 0.5
+    for row in range(*pixels_within(y0, reach, ny)):
+        half = np.sqrt(max(reach * reach - (row - y0) ** 2, 0.0))
+        for column in range(*pixels_within(x0, half, nx)):
+            start = np.hypot(column - x0, row - y0) - 0.5
+            share = 0.0
+            k = max(int(start / step), 0) + 1
+            while share < 1.0 and k <= steps:
+                before, share = share, min(max(k * step - start, 0.0), 1.0)
+                growth[k] += (share - before) * net[row, column]
+                k += 1
+    return np.cumsum(growth)
 
 
-@njit(cache=True, nogil=True)
-def _mean_inside(
-    net: np.ndarray, x0: float, y0: float, window: float
-) -> tuple[float, float, float]:
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
+def _sum_inside(net: np.ndarray, x0: float, y0: float, radius: float) -> float:
+    """Last sum of :func:`growth_near_center` alone: whole runs where nothing is shared."""
     ny, nx = net.shape
-    photons = mean_x = mean_y = 0.0
-    reach = window + 1.0
-    for row in range(max(int(y0 - reach), 0), min(int(y0 + reach) + 2, ny)):
-        for column in range(max(int(x0 - reach), 0), min(int(x0 + reach) + 2, nx)):
-            radius = np.hypot(column - x0, row - y0)
-            share = min(max(window - radius + 0.5, 0.0), 1.0)
-            if share > 0.0:
-                weight = share * net[row, column]
-                photons += weight
-                mean_x += weight * (column - x0)
-                mean_y += weight * (row - y0)
-    if photons == 0.0:
-        return 0.0, x0, y0
-    return photons, x0 + mean_x / photons, y0 + mean_y / photons
+    total = 0.0
+    reach, whole = radius + 0.5, radius - 0.5
+    for row in range(*pixels_within(y0, reach, ny)):
+        dy = row - y0
+        first, end = pixels_within(x0, np.sqrt(max(reach * reach - dy * dy, 0.0)), nx)
+        run_first = run_end = first
+        if abs(dy) < whole:
+            run_first, run_end = pixels_within(x0, np.sqrt(whole * whole - dy * dy), nx)
+        run = 0.0
+        for column in range(run_first, run_end):
+            run += net[row, column]
+        for column in range(first, run_first):
+            run += min(max(reach - np.hypot(column - x0, dy), 0.0), 1.0) * net[row, column]
+        for column in range(run_end, end):
+            run += min(max(reach - np.hypot(column - x0, dy), 0.0), 1.0) * net[row, column]
+        total += run
+    return total

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from beamreduce.errors import SettingsError
+from beamreduce.errors import MeasurementError, SettingsError
 from beamreduce.record import Uncertain
 
 
@@ -52,6 +52,11 @@ def measure_sectors(
         Reference radius in pixels; a pixel belongs where its center is.
     count
         Number of sectors.
+
+    Raises
+    ------
+    MeasurementError
+        When the net photons inside the reference radius are not above zero.
     """
     if count < 2:
         raise SettingsError(f"count of sectors must be at least 2; got {count}")
@@ -66,6 +71,12 @@ def measure_sectors(
     totals = np.bincount(number, photons, count)
     variances = np.maximum(np.bincount(number, spread, count), 0.0)
     everything = totals.sum()
+    if not everything > 0:
+        raise MeasurementError(
+            f"the net photons inside {reference_px:g} pixels about ({center_xy[0]:.1f}, "
+            f"{center_xy[1]:.1f}) are {everything:.4g}; expected more than zero; check "
+            f"that the beam was on and which background was taken off"
+        )
     sectors = []
     for k in range(count):
         share = totals[k] / everything

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from threading import get_ident
 
@@ -34,7 +35,9 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
             f"check free space and permissions of {path.parent}"
         ) from None
     finally:
-        temporary.unlink(missing_ok=True)
+        # The folder itself may be missing or no folder; then there is nothing to remove.
+        with suppress(OSError):
+            temporary.unlink()
 
 
 def write_text_whole(path: Path, text: str) -> None:

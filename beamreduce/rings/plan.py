@@ -8,6 +8,8 @@ from numba import njit
 from beamreduce.errors import SettingsError
 from beamreduce.rings.overlap import checked_radii, strip_overlap
 
+_MOST_RINGS = np.iinfo(np.int16).max
+
 
 @dataclass(frozen=True, kw_only=True)
 class RingPlan:
@@ -105,11 +107,16 @@ def plan_rings(
     Raises
     ------
     SettingsError
-        When the radii do not rise from above zero.
+        When the radii do not rise from above zero, or are too many to number, or the
+        center is not finite.
     """
     radii = checked_radii(radii_px)
     if radii[0] == 0:
         raise SettingsError("the radius of the innermost ring must be above zero; got 0")
+    if radii.size > _MOST_RINGS:
+        raise SettingsError(f"radii must be at most {_MOST_RINGS}; got {radii.size}")
+    if not np.all(np.isfinite(center_xy)):
+        raise SettingsError(f"center_xy must be finite; got {center_xy}")
     x0, y0 = float(center_xy[0]), float(center_xy[1])
     ring_of_pixel = np.empty(shape, dtype=np.int16)
     shares = _assign(x0, y0, radii, ring_of_pixel)

@@ -118,12 +118,17 @@ def count_photons(
     Raises
     ------
     SettingsError
-        When radii do not rise from above zero.
+        When radii do not rise from above zero, or an offset is below zero.
     """
     radii_mm = np.atleast_1d(convert(radii, u.mm, name="radii").value)
     if radii_mm[0] <= 0 or np.any(np.diff(radii_mm) <= 0):
         raise SettingsError("radii must rise from above zero")
     offsets_mm = convert(offsets, u.mm, name="offsets").value
+    if np.any(offsets_mm < 0):
+        raise SettingsError(
+            f"offsets are distances from the center, not below zero; "
+            f"got {offsets_mm.min():g} mm"
+        )
     edges = np.concatenate([[0.0], radii_mm])
     counts = np.histogram(offsets_mm, bins=edges)[0].astype(float)
     return RingCounts(
