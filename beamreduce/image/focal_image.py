@@ -33,14 +33,16 @@ class FocalImage:
         :class:`PixelFlag` bits a pixel, uint8, same shape.
     noise_variance
         Variance a pixel that does not come from this image's own photons (read noise,
-        dark current, masters), in photons squared; one number or an image.
+        dark current, masters), in photons squared; one number or an image. It may be
+        below zero where dividing by a response above 1 made the photons scatter less.
     variance_per_photon
         Variance that each photon brings: 1 for a counter, ``1 + F w / E`` for charge
         (Fano noise).
     pixel_size
         Side of the square pixel.
     detector_distance
-        From the reference plane to the detector.
+        From the reference plane to the detector; None for a beam-off exposure that
+        does not say.
     live_time
         Summed exposure time, corrected for dead time.
     energy
@@ -52,7 +54,7 @@ class FocalImage:
     noise_variance: np.ndarray | float
     variance_per_photon: float
     pixel_size: Quantity
-    detector_distance: Quantity
+    detector_distance: Quantity | None
     live_time: Quantity
     energy: Quantity | None = None
 
@@ -102,6 +104,5 @@ class FocalImage:
         Sums over apertures use the unclipped photons instead, because clipping noise
         at zero would make sums of variance too large.
         """
-        return (
-            self.variance_per_photon * np.maximum(self.photons, 0.0) + self.noise_variance
-        )
+        photons = np.maximum(self.photons, 0.0)
+        return np.maximum(self.variance_per_photon * photons + self.noise_variance, 0.0)

@@ -1,0 +1,221 @@
+"""Dead, hot and unsteady pixels, from masters and from repeated exposures.
+
+Every level is held against the 5 x 5 pixels about it, so that gradients, glowing corners
+and amplifiers of different level are not taken for bad pixels. All limits are in terms
+of the noise that the frames themselves show; no photon hit of a beam frame can pass one,
+because beam frames are only asked about pixels that do *not* behave like photons.
+"""
+
+from collections.abc import Sequence
+
+import numba
+import numpy as np
+from scipy.ndimage import uniform_filter
+from scipy.special import gammaincinv
+
+from beamreduce.frame.master import MasterFrame
+from beamreduce.frame.running_sums import RunningSums
+
+_HALF_BOX = 2
+_SAMPLED_PIXELS = 20_000
+# Standing out by 10 robust sigma from one's neighbours, and by three times the noise of
+# a single frame: a smaller, steady excess is taken off with the dark and does no harm.
+_SPREADS = 10.0
+_FRAME_SIGMAS = 3.0
+# Variance over that of typical pixels; chance exceeds 25 once in 1e11 with 3 frames.
+_UNSTEADY = 25.0
+_DEAD_RESPONSE, _DOUBLE_RESPONSE, _NO_RESPONSE = 0.5, 2.0, 0.1
+_FLAT_SIGMAS = 7.0
+_CHANCE = 1e-10
+# A charge cloud of 2 pixels (one sigma) leaves 1/(16π) of the variance to each pixel.
+_LEAST_PHOTON_VARIANCE = 0.02
+_LEAST_PHOTONS = 50.0
+
+
+def find_bad_pixels(
+    *,
+    bias: MasterFrame | None = None,
+    darks: Sequence[MasterFrame] = (),
+    flat: MasterFrame | None = None,
+    saturation: float | None = None,
+) -> np.ndarray:
+    """Return the boolean image of pixels that cannot be used.
+
+    Parameters
+    ----------
+    bias
+        Master bias: pixels that stand out from their neighbours or are unsteady.
+    darks
+        Master darks in adu, each of one exposure time: hot and unsteady pixels.
+    flat
+        Master flat with mean 1: pixels with less than half, or more than twice, the
+        response of their neighbours, as far as the noise of the flat can tell.
+    saturation
+        Pixel value in adu; what reaches it in the mean of bias or dark is a bad pixel.
+
+    Notes
+    -----
+    Pixels without data in any frame of a master are bad too.
+    """
+    masters = [master for master in (bias, *darks, flat) if master is not None]
+    if not masters:
+        raise ValueError("there must be at least one master frame; got none")
+    bad = np.zeros(masters[0].mean.shape, dtype=bool)
+    for master in masters:
+        bad |= master.without_data
+    for master in (bias, *darks):
+        if master is not None:
+            bad |= _stands_out(master) | _unsteady(master)
+            if saturation is not None:
+                bad |= master.mean >= saturation
+    if flat is not None:
+        bad |= _wrong_response(flat)
+    return bad
+
+
+def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarray:
+    """Return pixels of repeated exposures that are bright and yet do not fluctuate.
+
+    Photons arrive at random: ``n`` a frame scatter by at least 0.02 n photons², even
+    with the charge of each spread over many pixels. A leaking pixel scatters by single
+    electrons, some thousand times less. Flagged is what scatters so little that photons
+    would do so less than once in 1e10; that takes some 30 frames.
+
+    Parameters
+    ----------
+    sums
+        Raw frames of one setting and exposure time.
+    adu_per_photon
+        Mean pixel value that a photon adds at this energy.
+    """
+    freedom = sums.count - 1
+    if freedom < 1:
+        return np.zeros(sums.first.shape, dtype=bool)
+    level = sums.total()
+    level /= sums.count
+    # The pedestal is not known here; the typical pixel of the frame stands for it, so
+    # an exposed frame only makes this more careful.
+    level -= np.median(level)
+    photons = level * (sums.count / adu_per_photon)
+    level *= _LEAST_PHOTON_VARIANCE * adu_per_photon
+    level *= 2 * gammaincinv(freedom / 2, _CHANCE) / freedom
+    return (sums.scatter_variance() < level) & (photons > _LEAST_PHOTONS)
+
+
+def find_dead_pixels(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndarray:
+    """Return pixels of a summed exposure that stay dark among bright neighbours.
+
+    Flagged is less than a fifth of what the third-darkest of the eight neighbours
+    holds, by at least 7 sigma. An edge of the image cannot look like that (at least
+    three dark pixels follow each other there); in sparse images nothing is flagged.
+
+    Parameters
+    ----------
+    photons
+        Sum of the exposures of one measurement, photons a pixel.
+    noise_variance
+        Variance a pixel other than that of the photons, photons squared.
+    """
+    ny, nx = photons.shape
+    around = uniform_filter(photons, size=3, mode="nearest")
+    candidates = (around > _LEAST_PHOTONS / 2) & (photons < 0.2 * around * 9 / 8)
+    candidates[[0, -1], :] = False
+    candidates[:, [0, -1]] = False
+    dead = np.zeros((ny, nx), dtype=bool)
+    rows, columns = np.nonzero(candidates)
+    if rows.size == 0:
+        return dead
+    steps = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if (j, i) != (0, 0)]
+    neighbours = np.array([photons[rows + j, columns + i] for j, i in steps])
+    expected = np.partition(neighbours, 2, axis=0)[2]
+    own = photons[rows, columns]
+    sigma = np.sqrt(np.maximum(expected, 1.0) + np.abs(noise_variance[rows, columns]))
+    found = (expected > _LEAST_PHOTONS) & (own < 0.2 * expected)
+    found &= expected - own > _FLAT_SIGMAS * sigma
+    dead[rows[found], columns[found]] = True
+    return dead
+
+
+def _stands_out(master: MasterFrame) -> np.ndarray:
+    """Pixels far above or below more than half of the 5 x 5 about them."""
+    local, chosen = _local_medians(master)
+    spread = _robust_sigma(master.mean.ravel()[chosen] - local)
+    limit = _SPREADS * spread
+    if master.frame_variance is not None:
+        single = np.sqrt(np.median(master.frame_variance.ravel()[chosen]))
+        limit = max(limit, _FRAME_SIGMAS * float(single))
+    if limit == 0:
+        limit = np.finfo(float).eps * max(1.0, float(np.max(np.abs(local))))
+    return _far_from_neighbours(master.mean, master.without_data, limit)
+
+
+def _unsteady(master: MasterFrame) -> np.ndarray:
+    """Pixels that scatter from frame to frame far more than typical ones."""
+    if master.variance is None or master.count < 3:
+        return np.zeros(master.mean.shape, dtype=bool)
+    typical = float(np.median(master.variance[~master.without_data]))
+    return master.variance > _UNSTEADY * typical if typical > 0 else master.variance < 0
+
+
+def _wrong_response(flat: MasterFrame) -> np.ndarray:
+    local, chosen = _local_medians(flat)
+    typical = max(float(np.median(local)), 0.0)
+    if flat.variance is None:
+        sigma = _robust_sigma(flat.mean.ravel()[chosen] - local)
+    else:
+        sigma = float(np.sqrt(np.median(flat.variance.ravel()[chosen])))
+    dark_by = max(_DEAD_RESPONSE * typical, _FLAT_SIGMAS * sigma)
+    bright_by = max((_DOUBLE_RESPONSE - 1) * typical, _FLAT_SIGMAS * sigma)
+    far = _far_from_neighbours(flat.mean, flat.without_data, dark_by)
+    far &= (flat.mean < typical) | (flat.mean > typical + bright_by)
+    return far | (flat.mean <= _NO_RESPONSE * typical)
+
+
+def _local_medians(master: MasterFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Medians of the 5 x 5 box about a sample of pixels, and their flat indices."""
+    ny, nx = master.mean.shape
+    good = ~master.without_data.ravel()
+    step = max(1, good.size // _SAMPLED_PIXELS)
+    # A step prime to the row length, so that the sample does not sit in few columns.
+    while np.gcd(step, nx) != 1:
+        step += 1
+    chosen = np.arange(0, good.size, step)
+    chosen = chosen[good[chosen]]
+    rows, columns = np.divmod(chosen, nx)
+    box = range(-_HALF_BOX, _HALF_BOX + 1)
+    values = [
+        master.mean[np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)]
+        for j in box
+        for i in box
+    ]
+    return np.median(values, axis=0), chosen
+
+
+def _robust_sigma(values: np.ndarray) -> float:
+    """Half of the central 68.27 % of the values: one sigma of a Gaussian."""
+    low, high = np.quantile(values, [0.158655, 0.841345])
+    return float(high - low) / 2
+
+
+@numba.njit(cache=True, nogil=True)
+def _far_from_neighbours(
+    image: np.ndarray, without_data: np.ndarray, limit: float
+) -> np.ndarray:
+    """Pixels more than a limit above, or below, over half of the 5 x 5 about them."""
+    ny, nx = image.shape
+    far = np.zeros((ny, nx), dtype=np.bool_)
+    for y in range(ny):
+        for x in range(nx):
+            if without_data[y, x]:
+                continue
+            value = image[y, x]
+            total = below = above = 0
+            for j in range(max(0, y - 2), min(ny, y + 3)):
+                for i in range(max(0, x - 2), min(nx, x + 3)):
+                    if without_data[j, i]:
+                        continue
+                    total += 1
+                    below += image[j, i] < value - limit
+                    above += image[j, i] > value + limit
+            far[y, x] = 2 * below > total or 2 * above > total
+    return far

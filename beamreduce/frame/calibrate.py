@@ -1,0 +1,252 @@
+"""Raw frames of one setting to the sum of their photons, with its noise and its flags.
+
+``photons = gain (raw − bias − dark t) / flat / N_e`` is linear in the raw frame, so raw
+frames are added as they arrive and the sum is calibrated once; only saturation has to
+be looked at frame by frame. What is held in memory does not grow with their number.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import astropy.units as u
+import numpy as np
+from astropy.units import Quantity
+
+from beamreduce.beamline.stations import Detector
+from beamreduce.errors import FrameError
+from beamreduce.frame.bad_pixels import find_steady_pixels
+from beamreduce.frame.frame import Frame, check_same_shape
+from beamreduce.frame.master_set import MasterSet
+from beamreduce.frame.photon_scale import (
+    adu_per_photon,
+    saturation_adu,
+    variance_per_photon,
+)
+from beamreduce.frame.running_sums import RunningSums, sum_frames
+from beamreduce.units import convert
+
+_SAME_TIME = 0.01
+
+
+@dataclass(frozen=True, kw_only=True)
+class PhotonSum:
+    """Photons in the sum of calibrated frames.
+
+    Parameters
+    ----------
+    photons
+        Shape (ny, nx), float64; finite everywhere, meaningless where ``bad``, too small
+        where ``saturated``.
+    noise_variance
+        Variance a pixel in photons² that is not that of the photons themselves: read
+        noise and dark current of every frame, and the masters, whose errors are common
+        to the frames. Where the response is not 1 it also holds
+        ``variance_per_photon · photons · (1/flat − 1)``, because ``N/flat`` varies by
+        ``N/flat²``; it can be below zero there. Sums over apertures come out right.
+    bad
+        Dead, hot or unsteady pixels and such without data.
+    saturated
+        Pixels that reached the limit of the detector in at least one frame, and are
+        not bad.
+    count
+        Number of frames.
+    """
+
+    photons: np.ndarray
+    noise_variance: np.ndarray
+    bad: np.ndarray
+    saturated: np.ndarray
+    count: int
+
+    def __add__(self, other: "PhotonSum") -> "PhotonSum":
+        """Return the sum of two sums whose masters are independent."""
+        return PhotonSum(
+            photons=self.photons + other.photons,
+            noise_variance=self.noise_variance + other.noise_variance,
+            bad=self.bad | other.bad,
+            saturated=(self.saturated | other.saturated) & ~(self.bad | other.bad),
+            count=self.count + other.count,
+        )
+
+
+def calibrate_frame(
+    frame: Frame,
+    masters: MasterSet,
+    *,
+    detector: Detector,
+    exposure_time: Quantity,
+    energy: Quantity | None = None,
+) -> PhotonSum:
+    """Calibrate one raw frame into photons.
+
+    Parameters
+    ----------
+    frame
+        As read.
+    masters
+        Bias, dark and flat; ``MasterSet()`` takes nothing off.
+    detector
+        Gain, noise, electron energy and saturation; a counting one gives photons as
+        they are.
+    exposure_time
+        Of the frame, for the dark current.
+    energy
+        Photon energy; needed by an integrating detector.
+    """
+    return calibrate_frames(
+        [frame],
+        masters,
+        detector=detector,
+        exposure_times=[exposure_time.to_value(u.s)] * u.s,
+        energy=energy,
+    )
+
+
+def calibrate_frames(
+    frames: Iterable[Frame],
+    masters: MasterSet,
+    *,
+    detector: Detector,
+    exposure_times: Quantity,
+    energy: Quantity | None = None,
+) -> PhotonSum:
+    """Sum raw frames that share their masters, and calibrate the sum into photons.
+
+    Parameters
+    ----------
+    frames
+        Read one at a time.
+    masters, detector, energy
+        As in :func:`calibrate_frame`.
+    exposure_times
+        One for each frame.
+
+    Raises
+    ------
+    FrameError
+        When shapes differ, or there are more or fewer frames than times.
+    """
+    total = calibrate_without_flat_noise(
+        frames,
+        masters,
+        detector=detector,
+        exposure_times=exposure_times,
+        energy=energy,
+    )
+    return with_flat_noise(total, masters, variance_per_photon(detector, energy))
+
+
+def calibrate_without_flat_noise(
+    frames: Iterable[Frame],
+    masters: MasterSet,
+    *,
+    detector: Detector,
+    exposure_times: Quantity,
+    energy: Quantity | None = None,
+) -> PhotonSum:
+    """Do what :func:`calibrate_frames` does, but for the noise of the flat.
+
+    That noise is common to all frames divided by one flat, also where their darks
+    differ: it is added once, to the sum of them all, by :func:`with_flat_noise`.
+    """
+    seconds = np.atleast_1d(convert(exposure_times, u.s, name="exposure_times").value)
+    sums = sum_frames(frames)
+    if sums.count != seconds.size:
+        raise FrameError(
+            f"{sums.first.name} and the frames after it: there must be one exposure "
+            f"time for each frame; got {seconds.size} for {sums.count} frames"
+        )
+    _check_masters(sums, masters)
+    scale = adu_per_photon(detector, energy)
+    bad = sums.without_data.copy()
+    if masters.bad is not None:
+        bad |= masters.bad
+    if detector.integrating and _same_times(seconds):
+        bad |= find_steady_pixels(sums, adu_per_photon=scale)
+    limit = saturation_adu(detector)
+    saturated = np.zeros_like(bad) if limit is None else (sums.high >= limit) & ~bad
+    photons = _photons(sums, masters, float(seconds.sum()), scale)
+    del sums
+    return PhotonSum(
+        photons=photons,
+        noise_variance=_noise(masters, detector, seconds, photons.shape) / scale**2,
+        bad=bad,
+        saturated=saturated,
+        count=seconds.size,
+    )
+
+
+def with_flat_noise(
+    total: PhotonSum, masters: MasterSet, variance_per_photon: float
+) -> PhotonSum:
+    """Return a sum with the noise of its flat, and of dividing photons by a response.
+
+    Parameters
+    ----------
+    total
+        Sum of frames divided by the flat of ``masters``; its flat noise not yet in.
+    masters
+        Holds the flat; without one nothing is added.
+    variance_per_photon
+        Of photons at this energy.
+    """
+    if masters.flat is None:
+        return total
+    response = _response(masters)
+    noise = total.photons**2
+    noise *= masters.flat.variance
+    noise /= response
+    noise /= response
+    noise += total.noise_variance
+    extra = 1.0 / response
+    extra -= 1.0
+    extra *= total.photons
+    extra *= variance_per_photon
+    noise += extra
+    return replace(total, noise_variance=noise)
+
+
+def _response(masters: MasterSet) -> np.ndarray | float:
+    """Flat with 1 in pixels that are bad, so that nothing is divided by zero."""
+    if masters.flat is None:
+        return 1.0
+    return np.where(masters.bad, 1.0, masters.flat.mean)
+
+
+def _photons(
+    sums: RunningSums, masters: MasterSet, seconds: float, scale: float
+) -> np.ndarray:
+    photons = sums.total()
+    photons -= masters.pedestal(count=sums.count, seconds=seconds)
+    photons /= _response(masters)
+    photons /= scale
+    photons[sums.without_data] = 0.0
+    return photons
+
+
+def _noise(
+    masters: MasterSet, detector: Detector, seconds: np.ndarray, shape: tuple[int, int]
+) -> np.ndarray:
+    """Noise of frames and masters in the sum, adu² over the response squared."""
+    count, total = seconds.size, float(seconds.sum())
+    noise = np.zeros(shape)
+    noise += masters.frame_variance(detector, count=count, seconds=total)
+    noise += masters.pedestal_variance(count=count, seconds=total)
+    np.maximum(noise, 0.0, out=noise)
+    response = _response(masters)
+    noise /= response
+    noise /= response
+    return noise
+
+
+def _same_times(seconds: Sequence[float]) -> bool:
+    return max(seconds) - min(seconds) <= _SAME_TIME * max(seconds)
+
+
+def _check_masters(sums: RunningSums, masters: MasterSet) -> None:
+    for master in (masters.bias, masters.dark, masters.flat):
+        image = getattr(master, "mean", None)
+        if image is not None:
+            check_same_shape(
+                (sums.first.name, sums.first.shape), (master.name, image.shape)
+            )

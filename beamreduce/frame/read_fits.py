@@ -1,0 +1,153 @@
+"""FITS files in, frames out; every way a file can be wrong has its own sentence."""
+
+import gzip
+import io
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from astropy.io import fits
+
+from beamreduce.campaign.frame_headers import check_frame
+from beamreduce.campaign.paths import find_inside
+from beamreduce.errors import FrameError, Problem
+from beamreduce.frame.frame import Frame
+
+_BLOCK = 2880
+_COMMENTARY = ("", "COMMENT", "HISTORY")
+_DECODING = (OSError, ValueError, TypeError, KeyError, IndexError, EOFError, zlib.error)
+
+
+def read_frame(path: Path, *, root: Path | None = None, refuse_zero: bool = False) -> Frame:
+    """Read the image of a FITS file: the primary one, or the first image extension.
+
+    Integers (BZERO and BLANK applied), floats, tile compression and ``.gz`` are read;
+    the type of the file is kept, so unsigned 16-bit frames stay small. CHECKSUM and
+    DATASUM are verified where they are present. The file is closed before this returns.
+
+    Parameters
+    ----------
+    path
+        The file; below ``root`` when that is given.
+    root
+        Folder that the path may not leave (a campaign folder).
+    refuse_zero
+        Refuse an image in which every pixel is zero.
+
+    Raises
+    ------
+    FrameError
+        When the file is missing, outside the folder, empty, cut short, damaged, not
+        FITS, has no two-dimensional image, or the image holds no data.
+    """
+    name = str(path)
+    whole_path = _inside(Path(path), root)
+    header, problems = check_frame(whole_path, name)
+    if header is None or problems:
+        raise FrameError("\n".join(str(problem) for problem in problems))
+    try:
+        with _opened(whole_path) as stream:
+            pixels, cards = _decode(stream, header.hdu)
+    except _DECODING as error:
+        words = ("a FITS image", "write the file again")
+        raise _wrong(name, f"an image that cannot be decoded ({error})", *words) from None
+    _refuse_empty(pixels, name, refuse_zero=refuse_zero)
+    return Frame(name=name, pixels=pixels, cards=cards)
+
+
+@dataclass(frozen=True)
+class FrameFiles:
+    """Frames on disk as a collection: each pass over it reads them anew, one at a time.
+
+    Parameters
+    ----------
+    files
+        Paths, below ``root`` when that is given.
+    root
+        Folder that the paths may not leave; None to allow any.
+    refuse_zero
+        Refuse frames in which every pixel is zero.
+    """
+
+    files: Sequence[Path]
+    root: Path | None = None
+    refuse_zero: bool = False
+
+    def __len__(self) -> int:
+        """Return the number of frames."""
+        return len(self.files)
+
+    def __iter__(self) -> Iterator[Frame]:
+        """Read one frame after the other."""
+        for file in self.files:
+            yield read_frame(file, root=self.root, refuse_zero=self.refuse_zero)
+
+
+def _inside(path: Path, root: Path | None) -> Path:
+    if root is None:
+        return path
+    inside, trouble = find_inside(root, str(path))
+    if inside is None:
+        found, action = trouble
+        raise _wrong(str(path), found, f"a file below {root}", action)
+    return inside
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[BinaryIO]:
+    """Open a checked file as a stream of whole FITS blocks, unpacked where it is gzip.
+
+    Some writers leave the last block short; nothing is lost with it, so it is padded.
+    """
+    with path.open("rb") as plain:
+        packed = plain.read(2) == b"\x1f\x8b"
+        if not packed and plain.seek(0, io.SEEK_END) % _BLOCK == 0:
+            plain.seek(0)
+            yield plain
+            return
+        plain.seek(0)
+        content = gzip.decompress(plain.read()) if packed else plain.read()
+    content += b"\0" * (-len(content) % _BLOCK)
+    with io.BytesIO(content) as memory:
+        yield memory
+
+
+def _decode(stream: BinaryIO, hdu: int) -> tuple[np.ndarray, Mapping[str, object]]:
+    # No memory map: mapped files stay open for as long as their pixels live.
+    with fits.open(stream, memmap=False) as content:
+        image = content[hdu]
+        cards = {
+            key: None if isinstance(value, fits.card.Undefined) else value
+            for header in (content[0].header, image.header)
+            for key, value in header.items()
+            if key not in _COMMENTARY
+        }
+        native = image.data.dtype.newbyteorder("=")
+        return _blanked(np.ascontiguousarray(image.data, dtype=native), cards), cards
+
+
+def _blanked(pixels: np.ndarray, cards: Mapping[str, object]) -> np.ndarray:
+    """Put NaN where unsigned integers hold BLANK, which the reader leaves as a number."""
+    blank = cards.get("BLANK")
+    if pixels.dtype.kind not in "iu" or blank is None:
+        return pixels
+    no_data = pixels == int(blank) + int(cards.get("BZERO", 0))
+    return np.where(no_data, np.nan, pixels) if no_data.any() else pixels
+
+
+def _refuse_empty(pixels: np.ndarray, name: str, *, refuse_zero: bool) -> None:
+    action = "take the exposure out of the table or replace the file"
+    if pixels.dtype.kind == "f" and not np.isfinite(pixels).any():
+        raise _wrong(name, "no pixel with a number (all NaN)", "an image with data", action)
+    if refuse_zero and not pixels.any():
+        raise _wrong(name, "zero in every pixel", "an exposed frame", action)
+
+
+def _wrong(name: str, found: str, expected: str, action: str) -> FrameError:
+    return FrameError(
+        str(Problem(file=name, found=found, expected=expected, action=action))
+    )

@@ -1,0 +1,130 @@
+"""Sums over frames that arrive one at a time: what is kept does not grow with them."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numba
+import numpy as np
+
+from beamreduce.errors import FrameError
+from beamreduce.frame.frame import Frame, check_same_shape
+
+
+@dataclass(kw_only=True, eq=False)
+class RunningSums:
+    """Per-pixel sums over the frames added so far.
+
+    Differences from the first frame are summed, not the values: squares of large
+    pedestals would lose the small scatter in rounding. The only record of the package
+    that changes; it lives inside one function at a time.
+
+    Parameters
+    ----------
+    first
+        The first frame; its name and shape stand for the others.
+    count
+        Frames added.
+    difference, squares
+        Sums of (value − first value) and of its square; float64.
+    low, high
+        Least and largest value, in the type of the frames.
+    without_data
+        Pixels without a number in at least one frame; they add nothing to the sums.
+    """
+
+    first: Frame
+    count: int = 0
+    difference: np.ndarray = field(init=False)
+    squares: np.ndarray = field(init=False)
+    low: np.ndarray = field(init=False)
+    high: np.ndarray = field(init=False)
+    without_data: np.ndarray = field(init=False)
+
+    def __post_init__(self) -> None:
+        pixels = self.first.pixels
+        self.difference = np.zeros(pixels.shape)
+        self.squares = np.zeros(pixels.shape)
+        # Pixels without data keep 0 as extremes, so that nothing compares with NaN.
+        missing = self.first.without_data
+        self.low = pixels.copy() if missing is None else np.where(missing, 0, pixels)
+        self.high = self.low.copy()
+        self.without_data = np.zeros(pixels.shape, dtype=bool)
+
+    def add(self, frame: Frame) -> None:
+        """Add one frame; it must have the shape of the first."""
+        check_same_shape((frame.name, frame.shape), (self.first.name, self.first.shape))
+        self._widen(frame.pixels.dtype)
+        missing = frame.without_data
+        if missing is not None:
+            self.without_data |= missing
+        _add(
+            frame.pixels.reshape(-1),
+            self.first.pixels.reshape(-1),
+            (self.difference.reshape(-1), self.squares.reshape(-1)),
+            (self.low.reshape(-1), self.high.reshape(-1)),
+        )
+        self.count += 1
+
+    def _widen(self, dtype: np.dtype) -> None:
+        """Keep extremes in a type that holds the values of every frame so far."""
+        wider = np.promote_types(self.low.dtype, dtype)
+        if wider != self.low.dtype:
+            self.low = self.low.astype(wider)
+            self.high = self.high.astype(wider)
+
+    def total(self) -> np.ndarray:
+        """Return the sum of the values a pixel; 0 where there are no data."""
+        total = self.first.pixels * float(self.count)
+        total += self.difference
+        total[self.without_data] = 0.0
+        return total
+
+    def scatter_variance(self) -> np.ndarray:
+        """Return the variance of one frame a pixel, from the scatter of the frames."""
+        if self.count < 2:
+            raise FrameError(
+                f"{self.first.name}: scatter must come from at least 2 frames; got 1"
+            )
+        variance = self.difference**2
+        variance /= -self.count
+        variance += self.squares
+        variance /= self.count - 1
+        variance[self.without_data] = 0.0
+        return np.maximum(variance, 0.0, out=variance)
+
+
+def sum_frames(frames: Iterable[Frame]) -> RunningSums:
+    """Add up frames that arrive one at a time.
+
+    Raises
+    ------
+    FrameError
+        When there is none, or one has another shape than the first (both are named).
+    """
+    sums: RunningSums | None = None
+    for frame in frames:
+        if sums is None:
+            sums = RunningSums(first=frame)
+        sums.add(frame)
+    if sums is None:
+        raise FrameError("there must be at least one frame to add up; got none")
+    return sums
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _add(
+    pixels: np.ndarray,
+    first: np.ndarray,
+    sums: tuple[np.ndarray, np.ndarray],
+    extremes: tuple[np.ndarray, np.ndarray],
+) -> None:
+    difference, squares = sums
+    low, high = extremes
+    for i in range(pixels.size):
+        value = pixels[i]
+        change = float(value) - float(first[i])
+        if np.isfinite(change):
+            difference[i] += change
+            squares[i] += change * change
+            low[i] = min(low[i], value)
+            high[i] = max(high[i], value)
