@@ -6,6 +6,8 @@ from scipy import stats
 
 from beamreduce.errors import SettingsError
 
+_DROPPED = 1e-6  # of the largest variance
+
 
 def poisson_interval(
     counts: np.ndarray | float, *, sigma: float = 1.0
@@ -50,46 +52,55 @@ def correlated_normals(
 ) -> np.ndarray:
     """Draw vectors with mean zero and a given covariance, shape (draws, n).
 
-    The covariance is factored column by column; directions whose variance is zero (or
-    negative by rounding) are not drawn. The arithmetic does not depend on the number
-    of threads, so the same generator gives the same numbers.
+    The covariance may be singular, and by noise slightly indefinite: directions with
+    less than a millionth of the largest variance are not drawn. The arithmetic does not
+    depend on the number of threads, so the same generator gives the same numbers.
+
+    Notes
+    -----
+    Cholesky factor with the largest remaining variance taken first (Higham 2002, Accuracy
+    and Stability of Numerical Algorithms, section 10.3): without that order a singular
+    covariance gives a useless factor.
     """
-    factor = np.zeros_like(covariance)
-    _factor(np.ascontiguousarray(covariance), factor)
-    normals = rng.standard_normal((draws, covariance.shape[0]))
-    vectors = np.empty_like(normals)
+    factor = _factor(np.ascontiguousarray(covariance))
+    normals = rng.standard_normal((draws, factor.shape[0]))
+    vectors = np.zeros((draws, covariance.shape[0]))
     _multiply(factor, normals, vectors)
     return vectors
 
 
 @njit(cache=True, nogil=True)
-def _factor(covariance: np.ndarray, factor: np.ndarray) -> None:
-    """Lower triangle ``F`` with ``F Fᵀ`` = covariance; zero columns where singular."""
+def _factor(covariance: np.ndarray) -> np.ndarray:
+    """Rows ``f`` with ``Σ f fᵀ`` = covariance, shape (rank, n)."""
     n = covariance.shape[0]
-    first = np.zeros(n, dtype=np.int64)  # first entry of each row that is not zero
-    for i in range(n):
-        while first[i] < i and covariance[i, first[i]] == 0.0:
-            first[i] += 1
-        for j in range(first[i], i + 1):
-            total = covariance[i, j]
-            for k in range(max(first[i], first[j]), j):
-                total -= factor[i, k] * factor[j, k]
-            if i == j:
-                factor[i, i] = np.sqrt(total) if total > 0 else 0.0
-            elif factor[j, j] > 0.0:
-                factor[i, j] = total / factor[j, j]
+    rows = np.zeros((n, n))
+    left = np.diag(covariance).copy()
+    least = _DROPPED * left.max()
+    for rank in range(n):
+        pivot = np.argmax(left)
+        if left[pivot] <= least:
+            return rows[:rank]
+        root = np.sqrt(left[pivot])
+        row = covariance[pivot].copy()
+        for k in range(rank):
+            if rows[k, pivot] != 0.0:
+                row -= rows[k, pivot] * rows[k]
+        row /= root
+        rows[rank] = row
+        left -= row * row
+        left[pivot] = 0.0
+    return rows
 
 
 @njit(cache=True, nogil=True)
 def _multiply(factor: np.ndarray, normals: np.ndarray, vectors: np.ndarray) -> None:
-    n = factor.shape[0]
-    first = np.zeros(n, dtype=np.int64)
-    for i in range(n):
-        while first[i] < i and factor[i, first[i]] == 0.0:
-            first[i] += 1
-    for draw in range(normals.shape[0]):
-        for i in range(n):
-            total = 0.0
-            for k in range(first[i], i + 1):
-                total += factor[i, k] * normals[draw, k]
-            vectors[draw, i] = total
+    rank, n = factor.shape
+    for k in range(rank):
+        first, last = 0, n
+        while factor[k, first] == 0.0:
+            first += 1
+        while factor[k, last - 1] == 0.0:
+            last -= 1
+        for draw in range(vectors.shape[0]):
+            for i in range(first, last):
+                vectors[draw, i] += normals[draw, k] * factor[k, i]

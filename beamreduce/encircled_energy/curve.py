@@ -28,6 +28,8 @@ class NetRings:
         Covariance beyond that Poisson law, before scaling, shape (n, n): shared pixels,
         detector noise, the background's counting noise. May be negative on the diagonal
         only by rounding.
+    background_covariance
+        The part of ``noise_covariance`` that the background's counting noise brings.
     modes, model_modes
         Changes of the background by one standard deviation, common to all rings, before
         scaling, shape (modes, n): statistical ones, and those of the choice of a model.
@@ -43,6 +45,7 @@ class NetRings:
     photons: np.ndarray
     poisson_part: np.ndarray
     noise_covariance: np.ndarray
+    background_covariance: np.ndarray
     modes: np.ndarray
     model_modes: np.ndarray
     scale: np.ndarray
@@ -159,13 +162,13 @@ def net_rings(
             f"than zero; check that the beam was on and which background was taken off"
         )
     poisson = rings.poisson_part[:n]
+    from_background = background.covariance[:n, :n]
     return NetRings(
         radius_mm=rings.radius_mm[:n],
         photons=photons,
         poisson_part=poisson,
-        noise_covariance=(
-            rings.covariance[:n, :n] - np.diag(poisson) + background.covariance[:n, :n]
-        ),
+        noise_covariance=rings.covariance[:n, :n] - np.diag(poisson) + from_background,
+        background_covariance=from_background,
         modes=background.modes[:, :n],
         model_modes=background.model_modes[:, :n],
         scale=scale,

@@ -14,9 +14,8 @@ from beamreduce.background import (
     scale_to,
 )
 from beamreduce.errors import MeasurementError
-from beamreduce.frame import calibrate_group
-from beamreduce.image import Center, FocalImage
-from beamreduce.image.center import largest_radius
+from beamreduce.frame import FrameSettings, MasterCache
+from beamreduce.image import Center, FocalImage, calibrate_group, largest_radius
 from beamreduce.reduction.request import MeasureRequest
 
 _WING_START = 3.0  # half-power radii; outside the core of any image of such a mirror
@@ -42,7 +41,9 @@ def provisional_background(image: FocalImage) -> Background:
     return Background(method="annulus", level=Polynomial.flat(level, image.shape))
 
 
-def beam_off_background(request: MeasureRequest) -> Background:
+def beam_off_background(
+    request: MeasureRequest, masters: MasterCache | None = None
+) -> Background:
     """Scale the beam-off exposures of a measurement to its beam exposures.
 
     Raises
@@ -58,7 +59,11 @@ def beam_off_background(request: MeasureRequest) -> Background:
             f'[reduction] background to "wings", "annulus" or "surface"'
         )
     beam_off = calibrate_group(
-        inputs.background, folder=request.folder, detector=inputs.detector
+        inputs.background,
+        folder=request.folder,
+        detector=inputs.detector,
+        masters=masters,
+        settings=FrameSettings(energy=inputs.energy),
     )
     scale = scale_to(
         [row.exposure for row in inputs.beam],

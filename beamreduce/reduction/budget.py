@@ -13,6 +13,7 @@ from beamreduce.encircled_energy import (
     Diameters,
     NetRings,
     crossing_diameters_mm,
+    encircled_energy,
 )
 from beamreduce.record import Uncertain
 from beamreduce.reduction.locate import Located
@@ -106,14 +107,14 @@ def diameter_budget(
 ) -> DiameterBudget:
     """Work out every term of the uncertainty of HPD and W90.
 
-    The bootstrap gives counting and background together; the background's share is the
-    change of each diameter as its level moves by one standard deviation, and counting is
-    what remains. The center adds the rise of the diameters as it moves by its own
-    uncertainty. Rings with uncovered area add half of what filling them evenly changed.
+    The bootstrap gives counting and background together; they are told apart by their
+    shares in the variance of the curve at that diameter. The center adds the rise of the
+    diameters as it moves by its own uncertainty. Rings with uncovered area add half of
+    what filling them evenly changed.
     """
     values = np.array([diameters.of(share).value for share in SHARES])
     total = np.array([diameters.of(share).statistical for share in SHARES])
-    background = _change_with(net, net.modes, values)
+    background = total * np.sqrt(background_share(net, values))
     counting = np.sqrt(np.maximum(total**2 - background**2, 0.0))
     center = _change_with_center(net, located, values)
     uncovered = _change_without_scaling(net, values)
@@ -143,13 +144,17 @@ def diameter_budget(
     )
 
 
-def _change_with(net: NetRings, modes: np.ndarray, values: np.ndarray) -> np.ndarray:
-    total = np.zeros(values.size)
-    for mode in modes:
-        growth = net.growth - np.cumsum(net.scale * mode)
-        moved = crossing_diameters_mm(net.radius_mm, growth, SHARES)[0]
-        total += np.nan_to_num(moved - values) ** 2
-    return np.sqrt(total)
+def background_share(net: NetRings, values: np.ndarray) -> np.ndarray:
+    """Return the part of the curve's variance at each diameter (mm) from the background."""
+    with_all = encircled_energy(net).covariance.diagonal()
+    only = replace(
+        net,
+        poisson_part=np.zeros_like(net.poisson_part),
+        noise_covariance=net.background_covariance,
+    )
+    with_background = encircled_energy(only).covariance.diagonal()
+    at = np.searchsorted(net.radius_mm, values / 2).clip(max=net.radius_mm.size - 2)
+    return np.clip(with_background[at] / with_all[at], 0.0, 1.0)
 
 
 def _change_with_center(net: NetRings, located: Located, values: np.ndarray) -> np.ndarray:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from astropy.units import Quantity
 
 from beamreduce.campaign import Campaign, read_campaign
 from beamreduce.errors import CampaignError
+from beamreduce.frame import MasterCache
 from beamreduce.record import Measurement
 from beamreduce.reduction.keys import input_checksums, measurement_key
 from beamreduce.reduction.locate import locate
@@ -202,7 +204,7 @@ def _largest_radius_mm(job: tuple[MeasureRequest, OutputFolder]) -> float:
         if found["key"] == key:
             return found["largest_radius_mm"]
     # Rounded down, so that the circle fits whatever the last digits of a redo are.
-    largest_mm = int(locate(request).largest_radius_mm * 1000) / 1000
+    largest_mm = int(locate(request, _masters()).largest_radius_mm * 1000) / 1000
     mark_finished(
         output,
         f"{request.inputs.id}.center",
@@ -211,9 +213,15 @@ def _largest_radius_mm(job: tuple[MeasureRequest, OutputFolder]) -> float:
     return largest_mm
 
 
+@lru_cache(maxsize=1)
+def _masters() -> MasterCache:
+    """The masters that this process has made; measurements share most of them."""
+    return MasterCache()
+
+
 def _measure_and_write(job: tuple[MeasureRequest, OutputFolder, bool, str]) -> str:
     request, output, figures, key = job
-    measured = measure(request)
+    measured = measure(request, _masters())
     measurement: Measurement = replace(
         measured.measurement, key=key, inputs=input_checksums(request)
     )

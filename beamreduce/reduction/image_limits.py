@@ -3,8 +3,7 @@
 import numpy as np
 
 from beamreduce.background import NetImage
-from beamreduce.frame import safe_exposure_time
-from beamreduce.image import Center, FocalImage
+from beamreduce.image import FocalImage, safe_exposure_time
 from beamreduce.reduction.locate import Located
 from beamreduce.reduction.request import MeasureRequest
 
@@ -23,7 +22,10 @@ def saturated_inside(
 
 def saturation_note(request: MeasureRequest, located: Located) -> str:
     """Say why there is no HPD, and which exposure time would have been safe."""
-    safe = safe_exposure_time(located.image, located.center.xy, request.inputs.beam)
+    longest = max(row.exposure.exposure_time for row in request.inputs.beam)
+    safe = safe_exposure_time(
+        located.image, detector=request.inputs.detector, frame_time=longest
+    )
     count = int(located.image.saturated.sum())
     return (
         f"{count} saturated pixels, some inside the half-power circle, so no diameter and "
@@ -31,7 +33,7 @@ def saturation_note(request: MeasureRequest, located: Located) -> str:
     )
 
 
-def edge_warning(net: NetImage, center: Center, pixel_mm: float) -> str | None:
+def edge_warning(net: NetImage, pixel_mm: float) -> str | None:
     """Say when the image reaches the edge of the frame, and how much may be missing.
 
     A strip along each side, a thirty-second of the frame wide, is compared with its

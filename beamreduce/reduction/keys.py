@@ -23,9 +23,27 @@ def exposures_of(request: MeasureRequest) -> tuple[Exposure, ...]:
         rows += inputs.background
     found = {row.exposure.exposure: row.exposure for row in rows}
     for row in rows:
-        for master in (*row.bias, *row.dark, *row.flat):
+        for master in (*row.bias, *row.dark, *row.flat, *row.flat_dark):
             found[master.exposure] = master
     return tuple(found[name] for name in sorted(found))
+
+
+def matched_exposures(request: MeasureRequest) -> dict[str, tuple[str, ...]]:
+    """Return the names of the exposures that serve a measurement, by what they do."""
+    inputs = request.inputs
+    members = {
+        "background": inputs.background if request.background_method == "exposure" else (),
+        "direct": inputs.direct,
+        "direct_background": inputs.direct_background,
+    }
+    matched = {
+        name: tuple(row.exposure.exposure for row in rows) for name, rows in members.items()
+    }
+    calibrated = [*inputs.beam, *(row for rows in members.values() for row in rows)]
+    for kind in ("bias", "dark", "flat", "flat_dark"):
+        names = {e.exposure for row in calibrated for e in getattr(row, kind)}
+        matched[kind] = tuple(sorted(names))
+    return matched
 
 
 def input_checksums(request: MeasureRequest) -> dict[str, str]:

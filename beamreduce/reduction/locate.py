@@ -8,17 +8,17 @@ import numpy as np
 from beamreduce.background import Background, NetImage, subtract
 from beamreduce.encircled_energy import least_hpd
 from beamreduce.errors import MeasurementError
-from beamreduce.frame import calibrate_group
+from beamreduce.frame import FrameSettings, MasterCache
 from beamreduce.image import (
     Center,
-    FilledImage,
     FocalImage,
+    calibrate_group,
     centroid,
     fill_bad_pixels,
     gaussian,
     given,
+    largest_radius,
 )
-from beamreduce.image.center import largest_radius
 from beamreduce.record import random_stream
 from beamreduce.reduction.background_step import (
     background_about,
@@ -36,8 +36,8 @@ class Located:
 
     Parameters
     ----------
-    filled
-        Photons with bad pixels filled, and the filled share.
+    image
+        Photons a pixel, background still in, bad pixels filled.
     background
         What is taken off.
     net
@@ -46,15 +46,10 @@ class Located:
         Center and size of the image.
     """
 
-    filled: FilledImage
+    image: FocalImage
     background: Background
     net: NetImage
     center: Center
-
-    @property
-    def image(self) -> FocalImage:
-        """Photons a pixel, background still in, bad pixels filled."""
-        return self.filled.image
 
     @property
     def largest_radius_mm(self) -> float:
@@ -62,8 +57,15 @@ class Located:
         return largest_radius(self.image.shape, self.center.xy) * self.image.pixel_mm
 
 
-def locate(request: MeasureRequest) -> Located:
+def locate(request: MeasureRequest, masters: MasterCache | None = None) -> Located:
     """Calibrate the frames of a measurement, take the background off, find the center.
+
+    Parameters
+    ----------
+    request
+        Paths and settings.
+    masters
+        Masters of earlier calls, to be used again; None to make them anew.
 
     Raises
     ------
@@ -71,24 +73,35 @@ def locate(request: MeasureRequest) -> Located:
         When a frame cannot be used, or there are no net photons to find a center from.
     """
     inputs = request.inputs
-    image = calibrate_group(inputs.beam, folder=request.folder, detector=inputs.detector)
+    image = calibrate_group(
+        inputs.beam,
+        folder=request.folder,
+        detector=inputs.detector,
+        masters=masters,
+        settings=FrameSettings(
+            energy=inputs.energy, cosmic_rays=request.setup.reduction.cosmic_rays
+        ),
+    )
     if not image.usable.any():
         raise MeasurementError(
             f"measurement {inputs.id}: found no usable pixel (all bad or saturated); "
             f"expected an image; shorten the exposure or check the darks"
         )
-    fixed = beam_off_background(request) if _from_exposure(request) else None
+    fixed = beam_off_background(request, masters) if _from_exposure(request) else None
     background = fixed if fixed is not None else provisional_background(image)
     center = _center(request, subtract(image, background), image)
-    filled = fill_bad_pixels(
-        image, center.xy, limit=request.setup.reduction.filled_fraction_limit
+    image = fill_bad_pixels(
+        image,
+        center.xy,
+        limit=request.setup.reduction.filled_fraction_limit,
+        radius=request.reference_radius,
     )
     for _ in range(1 if fixed is not None else _ROUNDS):
         if fixed is None:
-            background = background_about(request, filled.image, center)
-        net = subtract(filled.image, background)
-        center = _center(request, net, filled.image)
-    return Located(filled=filled, background=background, net=net, center=center)
+            background = background_about(request, image, center)
+        net = subtract(image, background)
+        center = _center(request, net, image)
+    return Located(image=image, background=background, net=net, center=center)
 
 
 def _from_exposure(request: MeasureRequest) -> bool:

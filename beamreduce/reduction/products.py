@@ -8,6 +8,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.table import QTable, Table
 
+from beamreduce.encircled_energy import EncircledEnergy
 from beamreduce.record import write_whole
 from beamreduce.reduction.measure import Measured
 
@@ -15,13 +16,17 @@ FIGURES = ("image", "eef", "profile", "growth")
 
 
 def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
-    """Write ``eef_<id>.ecsv``, ``net_<id>.fits`` and the figures of one measurement."""
+    """Write ``eef_<id>.ecsv``, ``net_<id>.fits`` and the figures of one measurement.
+
+    There is no curve where the core is saturated.
+    """
     identity = measured.measurement.id
-    table = eef_table(measured)
-    write_whole(
-        folder / f"eef_{identity}.ecsv",
-        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
-    )
+    if measured.curves is not None:
+        table = eef_table(identity, measured.curves.curve)
+        write_whole(
+            folder / f"eef_{identity}.ecsv",
+            lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
+        )
     hdus = net_hdus(measured)
     write_whole(
         folder / f"net_{identity}.fits", lambda path: hdus.writeto(path, overwrite=True)
@@ -32,9 +37,8 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
         draw_measurement(folder, measured)
 
 
-def eef_table(measured: Measured) -> Table:
-    """Return the encircled-energy curve as results folders hold it."""
-    curve = measured.curve
+def eef_table(identity: str, curve: EncircledEnergy) -> Table:
+    """Return the encircled-energy curve of a measurement as results folders hold it."""
     absent = np.full(curve.fraction.size, np.nan)
     table = QTable(
         {
@@ -52,7 +56,7 @@ def eef_table(measured: Measured) -> Table:
         plain[name].mask = True
     plain.meta["reference_radius_mm"] = float(curve.reference_radius.to_value(u.mm))
     plain.meta["detector_distance_mm"] = float(curve.detector_distance.to_value(u.mm))
-    plain.meta["measurement"] = measured.measurement.id
+    plain.meta["measurement"] = identity
     return plain
 
 
@@ -105,8 +109,7 @@ def product_files(folder: Path, identity: str) -> list[Path]:
 def reuse_products(source: Path, target: Path, identity: str) -> bool:
     """Copy the files of a measurement that need not be redone; False if any is missing."""
     files = product_files(source, identity)
-    needed = {f"eef_{identity}.ecsv", f"net_{identity}.fits"}
-    if not needed <= {path.name for path in files}:
+    if not (source / f"net_{identity}.fits").is_file():
         return False
     for path in files:
         write_whole(target / path.name, lambda to, path=path: shutil.copyfile(path, to))

@@ -1,0 +1,101 @@
+"""Numbers of some exposures in a second or two: no bootstrap, no files."""
+
+import math
+from dataclasses import dataclass
+
+import astropy.units as u
+import numpy as np
+
+from beamreduce.background import background_in_rings
+from beamreduce.encircled_energy import (
+    HALF_POWER,
+    NINETY,
+    NetRings,
+    analytic_uncertainty_mm,
+    crossing_diameters_mm,
+    net_rings,
+    standard_radii,
+)
+from beamreduce.errors import MeasurementError
+from beamreduce.frame import MasterCache
+from beamreduce.reduction.budget import background_share
+from beamreduce.reduction.locate import Located, locate
+from beamreduce.reduction.request import MeasureRequest
+from beamreduce.rings import count_in_image, plan_for
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuickNumbers:
+    """What a quick look gives: values with statistical uncertainty only.
+
+    Parameters
+    ----------
+    located
+        Image, background, net image and center.
+    net
+        Net photons in rings.
+    hpd_mm, w90_mm
+        (value, standard uncertainty).
+    net_photons
+        (value, standard uncertainty) inside the reference radius.
+    hpd_from_background_mm
+        The part of the HPD's uncertainty that the background level causes.
+    seconds
+        Live time of the exposures.
+    """
+
+    located: Located
+    net: NetRings
+    hpd_mm: tuple[float, float]
+    w90_mm: tuple[float, float]
+    net_photons: tuple[float, float]
+    hpd_from_background_mm: float
+    seconds: float
+
+
+def quick_numbers(
+    request: MeasureRequest, masters: MasterCache | None = None
+) -> QuickNumbers:
+    """Reduce the exposures of a request without a bootstrap.
+
+    Raises
+    ------
+    FrameError, MeasurementError
+        When a frame cannot be used or shows no net photons.
+    """
+    located = locate(request, masters)
+    image = located.image
+    largest_mm = located.largest_radius_mm
+    reference_mm = largest_mm
+    if request.reference_radius is not None:
+        reference_mm = min(request.reference_radius.to_value(u.mm), largest_mm)
+    radii = standard_radii(
+        located.center.half_power_radius * image.pixel_size,
+        reference_radii=reference_mm * u.mm,
+        largest_radius=reference_mm * u.mm,
+    )
+    plan = plan_for(image, located.center.xy, radii)
+    rings = count_in_image(image, plan)
+    try:
+        net = net_rings(
+            rings,
+            background_in_rings(located.background, plan, image.usable),
+            reference_mm * u.mm,
+        )
+    except MeasurementError as error:
+        raise MeasurementError(f"measurement {request.inputs.id}: {error}") from None
+    hpd, w90 = crossing_diameters_mm(net.radius_mm, net.growth, (HALF_POWER, NINETY))[0]
+    return QuickNumbers(
+        located=located,
+        net=net,
+        hpd_mm=(float(hpd), analytic_uncertainty_mm(net, HALF_POWER)),
+        w90_mm=(float(w90), analytic_uncertainty_mm(net, NINETY)),
+        net_photons=(float(net.growth[-1]), math.sqrt(max(net.covariance.sum(), 0.0))),
+        hpd_from_background_mm=_background_sigma_mm(net, float(hpd)),
+        seconds=sum(row.exposure.live_seconds for row in request.inputs.beam),
+    )
+
+
+def _background_sigma_mm(net: NetRings, hpd_mm: float) -> float:
+    share = float(background_share(net, np.array([hpd_mm]))[0])
+    return math.sqrt(share) * analytic_uncertainty_mm(net, HALF_POWER)

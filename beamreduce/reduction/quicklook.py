@@ -1,0 +1,266 @@
+"""One exposure judged on shift: its numbers, and whether to go on, repeat or stop."""
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import astropy.units as u
+
+from beamreduce.campaign import Campaign, Exposure, MeasurementInputs, read_campaign
+from beamreduce.errors import CampaignError, MeasurementError
+from beamreduce.frame import MasterCache
+from beamreduce.reduction.image_limits import saturated_inside, saturation_note
+from beamreduce.reduction.peak import PeakLevel, peak_level
+from beamreduce.reduction.quick_numbers import QuickNumbers, quick_numbers
+from beamreduce.reduction.request import MeasureRequest
+from beamreduce.units import arcsec_per_mm
+
+NEAR_SATURATION = 0.9
+PILE_UP_LIMIT = 0.01  # photons a pixel a frame; common practice for counting detectors
+CHANGE_LIMIT = 4.0  # standard deviations
+FEW_PHOTONS = 100
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """Change of a number against an earlier exposure of the same setting."""
+
+    earlier: str
+    hpd_sigma: float
+    rate_sigma: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuickLook:
+    """What a quick look shows.
+
+    Parameters
+    ----------
+    exposure
+        The exposure looked at.
+    numbers
+        Its numbers.
+    peak
+        Brightest pixel against the limits of the detector.
+    photons_per_monitor_count
+        (value, uncertainty), None where the monitor was not recorded.
+    change
+        Against the last earlier exposure of the same setting; None when there is none.
+    verdict
+        One line: go on, repeat or stop, with the reason.
+    """
+
+    exposure: Exposure
+    numbers: QuickNumbers
+    peak: PeakLevel
+    photons_per_monitor_count: tuple[float, float] | None
+    change: Change | None
+    verdict: str
+
+    def as_text(self) -> str:
+        """Return the lines that the command prints."""
+        numbers, row = self.numbers, self.exposure
+        arcsec = arcsec_per_mm(numbers.net.detector_distance_mm)
+        center = numbers.located.center
+        photons, sigma = numbers.net_photons
+        lines = [
+            f"exposure      {row.exposure} ({row.aperture or 'full'}, "
+            f"{row.energy.to_value(u.keV):g} keV, {numbers.seconds:g} s)",
+            f"HPD           {_pair(numbers.hpd_mm, arcsec)} arcsec "
+            f"= {_pair(numbers.hpd_mm)} mm",
+            f"W90           {_pair(numbers.w90_mm, arcsec)} arcsec "
+            f"= {_pair(numbers.w90_mm)} mm",
+            f"reference     EEF is 1 at {numbers.net.radius_mm[-1]:.4g} mm; background "
+            f"by {numbers.located.background.method}",
+            f"center        {center.x:.2f} ± {center.x_uncertainty:.2f}, "
+            f"{center.y:.2f} ± {center.y_uncertainty:.2f} pixel",
+            f"net photons   {photons:.0f} ± {sigma:.0f}, "
+            f"{photons / numbers.seconds:.4g} a second",
+            f"monitor       {self._monitor()}",
+            f"peak          {self.peak.as_text()}",
+            f"change        {self._change()}",
+            self.verdict,
+        ]
+        return "\n".join(lines)
+
+    def _monitor(self) -> str:
+        if self.photons_per_monitor_count is None:
+            return "not recorded"
+        return f"{_pair(self.photons_per_monitor_count)} net photons a monitor count"
+
+    def _change(self) -> str:
+        if self.change is None:
+            return "no earlier exposure of this setting"
+        rate = (
+            "" if self.change.rate_sigma is None
+            else f", rate {self.change.rate_sigma:+.1f} σ"
+        )  # fmt: skip
+        return f"HPD {self.change.hpd_sigma:+.1f} σ{rate} against {self.change.earlier}"
+
+
+def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
+    """Reduce one exposure quickly and judge it.
+
+    Parameters
+    ----------
+    folder
+        Campaign folder; it may still be growing.
+    exposure
+        Name of a beam exposure; the last one of the list whose frame exists when None.
+
+    Raises
+    ------
+    CampaignError
+        When there is no such exposure.
+    MeasurementError, FrameError
+        When its frame cannot be used.
+    """
+    campaign = read_campaign(folder)
+    inputs, row = _find(campaign, exposure)
+    request = _request(campaign, inputs, row.exposure)
+    masters = MasterCache()
+    numbers = quick_numbers(request, masters)
+    peak = peak_level(request, numbers.located.image)
+    per_count = _per_monitor_count(numbers, row)
+    change = _change(campaign, row, masters, (numbers, per_count))
+    return QuickLook(
+        exposure=row,
+        numbers=numbers,
+        peak=peak,
+        photons_per_monitor_count=per_count,
+        change=change,
+        verdict=_verdict(request, numbers, peak, change),
+    )
+
+
+def _beam_rows(campaign: Campaign) -> list[tuple[MeasurementInputs, Exposure]]:
+    rows = {
+        row.exposure.exposure: (inputs, row.exposure)
+        for inputs in campaign.measurements
+        for row in inputs.beam
+    }
+    return [rows[e.exposure] for e in campaign.exposures if e.exposure in rows]
+
+
+def _find(campaign: Campaign, name: str | None) -> tuple[MeasurementInputs, Exposure]:
+    rows = _beam_rows(campaign)
+    if name is None:
+        rows = [found for found in rows if (campaign.folder / found[1].file).is_file()]
+        if rows:
+            return rows[-1]
+        raise CampaignError(
+            f"{campaign.folder}: found no beam exposure with a frame; expected at least "
+            f"one; check exposures.ecsv"
+        )
+    for inputs, row in rows:
+        if row.exposure == name:
+            return inputs, row
+    raise CampaignError(
+        f"{campaign.folder}: found no beam exposure named {name!r}; expected one of "
+        f"{', '.join(row.exposure for _, row in rows[:8])}{' …' if len(rows) > 8 else ''}"
+    )
+
+
+def _request(campaign: Campaign, inputs: MeasurementInputs, name: str) -> MeasureRequest:
+    """Ask for one exposure alone, whatever group it belongs to."""
+    beam = tuple(row for row in inputs.beam if row.exposure.exposure == name)
+    return MeasureRequest(
+        folder=campaign.folder,
+        setup=campaign.setup,
+        inputs=replace(inputs, id=name, beam=beam),
+        reference_radius=campaign.setup.reduction.reference_radius,
+    )
+
+
+def _per_monitor_count(numbers: QuickNumbers, row: Exposure) -> tuple[float, float] | None:
+    counts = row.monitor_counts
+    if counts is None or counts <= 0:
+        return None
+    photons, sigma = numbers.net_photons
+    ratio = photons / counts
+    return ratio, abs(ratio) * math.hypot(sigma / photons, 1 / math.sqrt(counts))
+
+
+def _same_setting(a: Exposure, b: Exposure) -> bool:
+    names = ("aperture", "energy", "off_axis", "azimuth", "detector_distance", "detector")
+    return all(getattr(a, name) == getattr(b, name) for name in names)
+
+
+def _change(
+    campaign: Campaign,
+    row: Exposure,
+    masters: MasterCache,
+    now: tuple[QuickNumbers, tuple[float, float] | None],
+) -> Change | None:
+    numbers, per_count = now
+    earlier: tuple[MeasurementInputs, Exposure] | None = None
+    for found in _beam_rows(campaign):
+        if found[1].exposure == row.exposure:
+            break
+        if _same_setting(found[1], row):
+            earlier = found
+    if earlier is None:
+        return None
+    inputs, before = earlier
+    try:
+        past = quick_numbers(_request(campaign, inputs, before.exposure), masters)
+    except (MeasurementError, CampaignError):
+        return None
+    past_rate = _per_monitor_count(past, before)
+    rate_sigma = None
+    if per_count is not None and past_rate is not None:
+        rate_sigma = _sigmas(per_count, past_rate)
+    return Change(
+        earlier=before.exposure,
+        hpd_sigma=_sigmas(numbers.hpd_mm, past.hpd_mm),
+        rate_sigma=rate_sigma,
+    )
+
+
+def _sigmas(now: tuple[float, float], before: tuple[float, float]) -> float:
+    return (now[0] - before[0]) / max(math.hypot(now[1], before[1]), 1e-300)
+
+
+def _verdict(
+    request: MeasureRequest, numbers: QuickNumbers, peak: PeakLevel, change: Change | None
+) -> str:
+    located = numbers.located
+    radius_px = numbers.hpd_mm[0] / 2 / located.image.pixel_mm
+    if saturated_inside(located.image, located.center.xy, radius_px):
+        return f"STOP: {saturation_note(request, located)}"
+    if peak.of_saturation is not None and peak.of_saturation > NEAR_SATURATION:
+        return (
+            f"STOP: the brightest pixel is at {peak.of_saturation:.0%} of saturation; "
+            f"shorten the exposure to {0.8 / peak.of_saturation:.2f} of its time"
+        )
+    if peak.counting and peak.photons_per_frame > PILE_UP_LIMIT:
+        return (
+            f"STOP: {peak.photons_per_frame:.3g} photons a pixel a frame at the peak; "
+            f"above {PILE_UP_LIMIT:g} photons pile up; shorten the frames or lower the flux"
+        )
+    if numbers.net_photons[0] < FEW_PHOTONS:
+        return (
+            f"REPEAT: only {numbers.net_photons[0]:.0f} net photons; expose longer, or "
+            f"check source and shutter"
+        )
+    if change is not None and abs(change.hpd_sigma) > CHANGE_LIMIT:
+        return (
+            f"REPEAT: the HPD differs by {change.hpd_sigma:+.1f} σ from {change.earlier} "
+            f"of the same setting; look for drift, focus or alignment"
+        )
+    if change is not None and abs(change.rate_sigma or 0.0) > CHANGE_LIMIT:
+        return (
+            f"REPEAT: net photons a monitor count differ by {change.rate_sigma:+.1f} σ "
+            f"from {change.earlier} of the same setting; check source, monitor, filters"
+        )
+    return (
+        f"GO ON: HPD to {numbers.hpd_mm[1] / numbers.hpd_mm[0]:.1%}, nothing near its limit"
+    )
+
+
+def _pair(pair: tuple[float, float], factor: float = 1.0) -> str:
+    value, sigma = pair[0] * factor, pair[1] * factor
+    if not sigma > 0:
+        return f"{value:.6g}"
+    digits = max(1 - math.floor(math.log10(sigma)), 0)
+    return f"{value:.{digits}f} ± {sigma:.{digits}f}"
