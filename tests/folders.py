@@ -90,14 +90,14 @@ def default_rows():
 
 def pixels(cells, rng, shape=SHAPE):
     """Pixel values of the frame of a row, unsigned 16-bit."""
-    seconds = cells["exposure_time"]
+    seconds = max(cells.get("exposure_time") or 0.0, 0.0)  # some rows are wrong on purpose
     values = PEDESTAL + rng.normal(0.0, READ_NOISE, shape)
     if cells["kind"] != "bias":
         values += rng.poisson(DARK_RATE * seconds * GAIN, shape) / GAIN
     if cells["kind"] == "flat":
         values += rng.poisson(20000 * GAIN, shape) / GAIN
     if cells["kind"] in ("beam", "direct", "background"):
-        adu = cells.get("energy", 4.511) * 1e3 / PAIR_EV / GAIN
+        adu = abs(cells.get("energy") or 4.511) * 1e3 / PAIR_EV / GAIN
         values += adu * _photons(cells["kind"], seconds / 10, shape, rng)
     return np.clip(np.rint(values), 0, 65535).astype(np.uint16)
 
@@ -164,8 +164,6 @@ def write_rows(folder, rows, units=UNITS):
     table.write(folder / "exposures.ecsv", format="ascii.ecsv", overwrite=True)
 
 
-def changed(rows, exposure, **cells):
-    """Return rows with some cells of one of them changed; None removes a cell."""
-    return [
-        {**old, **cells} if old["exposure"] == exposure else dict(old) for old in rows
-    ]
+def changed(rows, which, **cells):
+    """Return rows with some cells of one exposure changed; None removes a cell."""
+    return [{**old, **cells} if old["exposure"] == which else dict(old) for old in rows]

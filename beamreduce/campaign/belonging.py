@@ -1,8 +1,10 @@
 """What belongs to what: darks, flats, backgrounds and direct beams of each measurement."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
+from typing import TypeVar
 
 import astropy.units as u
 
@@ -18,7 +20,16 @@ from beamreduce.errors import Problem
 # digits are for times that were rounded when written.
 _SAME_TIME = 0.01 * (1 + 1e-9)
 
+_NO_BEAM = Problem(
+    file=EXPOSURE_FILE,
+    item="column kind",
+    found="no beam row",
+    expected="at least one, since only beam rows become measurements",
+    action="add the exposures of the image",
+)
+
 Shape = tuple[int, int]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -30,6 +41,7 @@ class _Shelf:
     shapes: Mapping[str, Shape]
     without_dark: dict[str, list[Exposure]] = field(default_factory=dict)
     problems: dict[str, Problem] = field(default_factory=dict)
+    found: dict[tuple, object] = field(default_factory=dict)
 
     def kind(self, kind: str) -> tuple[Exposure, ...]:
         return self.by_kind.get(kind, ())
@@ -47,11 +59,21 @@ class _Shelf:
 
     def masters(self, kind: str, exposure: Exposure) -> tuple[Exposure, ...]:
         """Return exposures of a kind with the same detector and shape."""
-        return tuple(
-            other
-            for other in self.kind(kind)
-            if self.same_detector(other, exposure) and self.same_shape(other, exposure)
+        shape = self.shapes.get(exposure.exposure)
+        return self.once(
+            (kind, exposure.detector, shape),
+            lambda: tuple(
+                other
+                for other in self.kind(kind)
+                if self.same_detector(other, exposure) and self.same_shape(other, exposure)
+            ),
         )
+
+    def once(self, key: tuple, search: Callable[[], T]) -> T:
+        """Return what was found for a key before; thousands of frames ask the same."""
+        if key not in self.found:
+            self.found[key] = search()
+        return self.found[key]
 
     def report(self, exposure: Exposure, column: str, words: tuple[str, str, str]) -> None:
         item = f"exposure {exposure.exposure}, column {column}"
@@ -66,7 +88,10 @@ class _Shelf:
 
 
 def match(
-    exposures: Iterable[Exposure], setup: Setup, shapes: Mapping[str, Shape]
+    exposures: Iterable[Exposure],
+    setup: Setup,
+    shapes: Mapping[str, Shape],
+    lost: frozenset[str] = frozenset(),
 ) -> tuple[tuple[MeasurementInputs, ...], list[Problem]]:
     """Find the measurements of a campaign and everything that each of them uses.
 
@@ -78,6 +103,9 @@ def match(
         The campaign's settings.
     shapes
         Rows and columns of each frame by exposure, where known.
+    lost
+        Kinds of rows that could not be used: what they might have served is not
+        reported as missing.
 
     Returns
     -------
@@ -93,7 +121,10 @@ def match(
     shelf = _Shelf(by_kind, setup, shapes)
     groups, problems = group_beams(by_kind, shapes)
     measurements = tuple(_measurement(shelf, name, groups[name]) for name in sorted(groups))
-    problems += list(shelf.problems.values()) + _dark_problems(shelf)
+    if not groups and "beam" not in lost:
+        problems.append(_NO_BEAM)
+    if lost <= {"beam"}:
+        problems += list(shelf.problems.values()) + _dark_problems(shelf)
     return measurements, problems
 
 
@@ -218,10 +249,18 @@ def _flats(shelf: _Shelf, exposure: Exposure) -> tuple[Exposure, ...]:
 def _with_background(shelf: _Shelf, exposure: Exposure) -> CalibratedBy:
     """Find the backgrounds of a beam or direct exposure, then its masters."""
     if exposure.background is None:
-        chosen = tuple(
-            other
-            for other in shelf.kind("background")
-            if _serves(shelf, other, exposure) and shelf.same_shape(other, exposure)
+        setting = (
+            float(exposure.energy.to_value(u.keV)),
+            exposure.aperture,
+            exposure.is_counter,
+        )
+        chosen = shelf.once(
+            ("serving", exposure.detector, shelf.shapes.get(exposure.exposure), setting),
+            lambda: tuple(
+                other
+                for other in shelf.masters("background", exposure)
+                if _serves(other, exposure)
+            ),
         )
     else:
         chosen = _named_background(shelf, exposure)
@@ -229,13 +268,11 @@ def _with_background(shelf: _Shelf, exposure: Exposure) -> CalibratedBy:
     return _calibrated(shelf, exposure, names)
 
 
-def _serves(shelf: _Shelf, background: Exposure, exposure: Exposure) -> bool:
+def _serves(background: Exposure, exposure: Exposure) -> bool:
     """Return True when a background has the setting of an exposure or leaves it open."""
     energy = background.energy is None or same_number(background.energy, exposure.energy)
     aperture = background.aperture in (None, exposure.aperture or "full")
-    detector = shelf.same_detector(background, exposure)
-    alike = background.is_counter == exposure.is_counter
-    return energy and aperture and detector and alike
+    return energy and aperture and background.is_counter == exposure.is_counter
 
 
 def _named_background(shelf: _Shelf, exposure: Exposure) -> tuple[Exposure, ...]:
@@ -271,7 +308,7 @@ def _of_background(
     """Return every background that one of the users names, once, with its masters."""
     wanted = {name for user in users for name in user.background}
     return tuple(
-        _calibrated(shelf, row)
+        shelf.once(("calibrated", row.exposure), partial(_calibrated, shelf, row))
         for row in shelf.kind("background")
         if row.exposure in wanted
     )

@@ -131,17 +131,17 @@ def read_headers(
 
 def make_exposures(
     table: ExposureTable, context: RowContext
-) -> tuple[list[Exposure], bool, list[Problem]]:
+) -> tuple[list[Exposure], frozenset[str], list[Problem]]:
     """Make an exposure of each row that can be used.
 
     Returns
     -------
-    exposures, whole, problems
-        ``whole`` is False when a row is missing among the exposures.
+    exposures, lost, problems
+        ``lost`` are the kinds of the rows that could not be used.
     """
     problems = _missing_columns(table, context.cards)
     problems += _repeated(table)
-    exposures = []
+    exposures, lost = [], set()
     for index, cells in enumerate(table.cells):
         header = context.headers.get(str(cells.get("file") or ""))
         if header is not None and context.cards:
@@ -151,9 +151,11 @@ def make_exposures(
         found = _check_row(row)
         problems += found
         exposure = _exposure(row, {problem.item for problem in found})
-        if exposure is not None:
+        if exposure is None:
+            lost.add(str(row.get("kind")))
+        else:
             exposures.append(exposure)
-    return exposures, len(exposures) == len(table.cells), problems
+    return exposures, frozenset(lost), problems
 
 
 @dataclass(frozen=True)
@@ -170,7 +172,8 @@ class _Row:
 
     @property
     def is_counter(self) -> bool:
-        return self.get("kind") in _COUNTER_KINDS and not self.get("file")
+        no_file = "file" in self.table.table.columns and not self.get("file")
+        return no_file and self.get("kind") in _COUNTER_KINDS
 
     def needs(self) -> list[str]:
         """Columns without which a row of this kind cannot be used."""
@@ -321,7 +324,8 @@ def _check_choice(row: _Row, name: str, choices: tuple[str, ...]) -> list[Proble
 
 def _check_range(row: _Row, column: Column, value: float) -> list[Problem]:
     allowed, words = column.allowed.holds(value), column.allowed.words
-    if column.name == "exposure_time" and row.get("kind") != "bias":
+    lasting = row.get("kind") in KINDS and row.get("kind") != "bias"
+    if column.name == "exposure_time" and lasting:
         allowed, words = value > 0, "above zero (of zero only for bias)"
     if allowed:
         return []

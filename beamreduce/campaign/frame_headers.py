@@ -6,6 +6,7 @@ Pixels are never turned into an image here. The layout is that of the FITS stand
 
 import gzip
 import re
+import warnings
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from typing import BinaryIO
 
 import numpy as np
 from astropy.io import fits
+from astropy.utils.exceptions import AstropyUserWarning
 
 from beamreduce.errors import Problem
 
@@ -161,7 +163,10 @@ def _units(stream: BinaryIO) -> Iterator[_Unit]:
         header_bytes = _read_header_bytes(stream, first=number == 0)
         if header_bytes is None:
             return
-        header = fits.Header.fromstring(header_bytes)
+        with warnings.catch_warnings():
+            # Cards that break the standard matter only when they are needed.
+            warnings.simplefilter("ignore", AstropyUserWarning)
+            header = fits.Header.fromstring(header_bytes)
         yield _Unit(number, header, header_bytes, _data_bytes(header, number))
         number += 1
 
@@ -191,12 +196,17 @@ def _read_header_bytes(stream: BinaryIO, *, first: bool) -> bytes | None:
         content += block
 
 
+def _value(header: fits.Header, name: str, default: object = None) -> object:
+    """Return the value of a card; None when it cannot be read."""
+    try:
+        return header.get(name, default)
+    except (fits.VerifyError, ValueError):
+        return None
+
+
 def _integer(header: fits.Header, name: str, default: int | None = None) -> int:
     """Return a whole number from a structural card."""
-    try:
-        value = header.get(name, default)
-    except (fits.VerifyError, ValueError):
-        value = None
+    value = _value(header, name, default)
     if isinstance(value, bool) or not isinstance(value, int):
         found = f"header card {name} missing or not a whole number"
         raise _BrokenFileError(found, "the structural cards of the FITS standard")
@@ -213,7 +223,7 @@ def _data_bytes(header: fits.Header, number: int) -> int:
     axes = _axes(header)
     if not axes:
         return 0
-    if number == 0 and axes[0] == 0 and header.get("GROUPS") is True:
+    if number == 0 and axes[0] == 0 and _value(header, "GROUPS") is True:
         axes = axes[1:]
     bits = _integer(header, "BITPIX")
     if bits not in _STORED or min(axes) < 0:
@@ -274,11 +284,11 @@ def _add_words(total: int, content: bytes) -> int:
 def _checksum_trouble(unit: _Unit, data_sum: int) -> _Trouble | None:
     """Return what is wrong with the checksums of one unit."""
     where = f"of unit {unit.number}"
-    declared = str(unit.header.get("DATASUM", "")).strip()
+    declared = str(_value(unit.header, "DATASUM", "")).strip()
     if declared and declared != str(data_sum):
         found = f"data {where} whose DATASUM is {data_sum}"
         return _Trouble(found, f"DATASUM = {declared}, as its header says")
-    if not str(unit.header.get("CHECKSUM", "")).strip():
+    if not str(_value(unit.header, "CHECKSUM", "")).strip():
         return None
     if _add_words(data_sum, unit.header_bytes) in (0, _ALL_ONES):
         return None
@@ -288,12 +298,12 @@ def _checksum_trouble(unit: _Unit, data_sum: int) -> _Trouble | None:
 
 
 def _compressed(header: fits.Header) -> bool:
-    return header.get("ZIMAGE") is True
+    return _value(header, "ZIMAGE") is True
 
 
 def _has_image(unit: _Unit) -> bool:
     """Return True for a unit that holds an image with data."""
-    kind = str(unit.header.get("XTENSION", "")).strip()
+    kind = str(_value(unit.header, "XTENSION", "")).strip()
     plain = unit.number == 0 or kind == "IMAGE"
     return (plain and unit.data_bytes > 0) or _compressed(unit.header)
 

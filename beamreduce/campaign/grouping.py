@@ -55,16 +55,6 @@ def group_beams(
     single = [exposure for exposure in beams if exposure.group is None]
     problems += _clashes(list(groups), [exposure.exposure for exposure in single])
     groups |= {exposure.exposure: (exposure,) for exposure in single}
-    if not beams:
-        problems.append(
-            Problem(
-                file=EXPOSURE_FILE,
-                item="column kind",
-                found="no beam row",
-                expected="at least one, since only beam rows become measurements",
-                action="add the exposures of the image",
-            )
-        )
     return groups, problems
 
 

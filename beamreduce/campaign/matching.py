@@ -87,6 +87,7 @@ def read_campaign(folder: Path) -> Campaign:
     CampaignError
         With every problem of the folder that is no mere warning.
     """
+    folder = Path(folder)
     draft = draft_campaign(folder, read_frame_header)
     errors = [problem for problem in draft.problems if not problem.warning]
     if errors or draft.setup is None or draft.prescription is None:
@@ -125,20 +126,19 @@ def draft_campaign(
     problems = [*setup.problems, *problems]
     headers: dict[str, FrameHeader] = {}
     exposures: list[Exposure] = []
-    whole = False
+    lost: frozenset[str] = frozenset()
     if table is not None:
         headers, found = read_headers(folder, table, reader, progress)
         problems += found
         context = RowContext(
             detector_names=setup.detector_names, cards=setup.cards, headers=headers
         )
-        exposures, whole, found = make_exposures(table, context)
+        exposures, lost, found = make_exposures(table, context)
         problems += found
     prescription, found = _prescription(folder, setup)
     problems += found
-    measurements, found = _match(setup.setup, exposures, headers)
-    # With rows missing, what they would have served is no news.
-    problems += [p for p in found if whole or p.warning]
+    measurements, found = _match(setup.setup, (exposures, lost), headers)
+    problems += found
     return CampaignDraft(
         setup=setup.setup,
         table=table,
@@ -167,12 +167,15 @@ def _prescription(
 
 
 def _match(
-    setup: Setup | None, exposures: list[Exposure], headers: Mapping[str, FrameHeader]
+    setup: Setup | None,
+    rows: tuple[list[Exposure], frozenset[str]],
+    headers: Mapping[str, FrameHeader],
 ) -> tuple[tuple[MeasurementInputs, ...], list[Problem]]:
     """Check settings and exposures against each other, then match the exposures."""
-    if setup is None:
+    exposures, lost = rows
+    if setup is None or (not exposures and not lost):
         return (), []
     usable = [e for e in exposures if (e.detector or "") in setup.detectors]
     shapes = {e.exposure: headers[e.file].shape for e in usable if e.file in headers}
-    measurements, problems = match(usable, setup, shapes)
+    measurements, problems = match(usable, setup, shapes, lost)
     return measurements, check_together(setup, usable) + problems

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import astropy.units as u
+import numpy as np
 import yaml
 
 from beamreduce.errors import Problem
@@ -214,10 +215,9 @@ def _in_unit(
             return values, None
         target = u.dimensionless_unscaled if unit is None else unit
         rule = u.temperature() if unit == u.deg_C else []
-        converted = [
-            value if value is None else float(own.to(target, value, equivalencies=rule))
-            for value in values
-        ]
+        numbers = np.array([np.nan if value is None else value for value in values])
+        numbers = own.to(target, numbers, equivalencies=rule)
+        converted = [None if np.isnan(x) else float(x) for x in numbers]
     except u.UnitConversionError:
         return nothing, (found, wanted, action)
     except (ValueError, TypeError):
