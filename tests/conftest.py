@@ -1,6 +1,16 @@
 """Options and fixtures that every room's tests share."""
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# The same examples in every run; no deadline, since the first call compiles kernels.
+settings.register_profile(
+    "steady",
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("steady")
 
 
 def pytest_addoption(parser):
