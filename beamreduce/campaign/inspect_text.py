@@ -1,5 +1,6 @@
 """The table of which exposures belong to which measurement, as aligned text."""
 
+import os
 from collections.abc import Sequence
 
 import astropy.units as u
@@ -20,7 +21,7 @@ _HEADER = (
     "dark",
     "flat",
 )
-_WIDEST = 40
+_WIDEST = 16
 
 
 def measurement_table(measurements: Sequence[MeasurementInputs]) -> list[str]:
@@ -64,10 +65,15 @@ def _masters(rows: Sequence[CalibratedBy], kind: str) -> list[str]:
 
 
 def names_in_short(names: Sequence[str]) -> str:
-    """Return names in one cell: all of them, or first, last and how many there are."""
+    """Return names in one cell: all of them, or first, last and how many there are.
+
+    What all names begin with, up to their number, is written once: ``beam_01…04 (4)``.
+    """
     if not names:
         return "–"
     text = " ".join(names)
-    if len(text) <= _WIDEST or len(names) < 3:
+    if len(text) <= _WIDEST or len(names) == 1:
         return text
-    return f"{names[0]} … {names[-1]} ({len(names)})"
+    prefix = os.path.commonprefix(list(names))  # noqa: RUF071 - characters are meant
+    common = prefix.rstrip("0123456789")
+    return f"{names[0]}…{names[-1][len(common) :]} ({len(names)})"

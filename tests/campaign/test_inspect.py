@@ -214,7 +214,9 @@ def test_progress_is_told_frame_by_frame(tmp_path):
     [
         ([], "–"),
         (["a", "b"], "a b"),
-        ([f"frame-{i:03d}" for i in range(200)], "frame-000 … frame-199 (200)"),
+        (["one-of-a-long-name"], "one-of-a-long-name"),
+        ([f"frame-{i:03d}" for i in range(200)], "frame-000…199 (200)"),
+        (["first-of-two", "second-of-two"], "first-of-two…second-of-two (2)"),
     ],
 )
 def test_long_lists_of_names_are_shortened(names, text):
