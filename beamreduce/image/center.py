@@ -1,5 +1,6 @@
 """Where the center of the image is, and how large the image is about it."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,7 +110,7 @@ def given(
 ) -> Center:
     """Return a center that the user gave, with the size of the image about it."""
     x, y = float(center_xy[0]), float(center_xy[1])
-    if not largest_radius(net.shape, (x, y)) > 0:  # NaN is refused as well
+    if not (math.isfinite(x + y) and largest_radius(net.shape, (x, y)) > 0):
         raise MeasurementError(
             f"the given center ({x:g}, {y:g}) lies outside the image of "
             f"{net.shape[1]} × {net.shape[0]} pixels"

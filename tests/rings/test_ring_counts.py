@@ -1,5 +1,7 @@
 """Ring counts from images and from photons, and whether their covariance is the scatter."""
 
+import itertools
+
 import astropy.units as u
 import numpy as np
 import pytest
@@ -145,7 +147,7 @@ def test_photons_fall_into_the_ring_they_are_in(seed, number):
     edges = np.concatenate([[0.0], RADII.value])
     expected = [
         np.sum((offsets >= a) & (offsets < b))
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in itertools.pairwise(edges)
     ]
     np.testing.assert_array_equal(rings.photons, expected)
     np.testing.assert_array_equal(rings.covariance, np.diag(expected))
