@@ -146,7 +146,14 @@ def _stands_out(master: MasterFrame) -> np.ndarray:
         limit = max(limit, _FRAME_SIGMAS * float(single))
     if limit == 0:
         limit = np.finfo(float).eps * max(1.0, float(np.max(np.abs(local))))
-    return _far_from_neighbours(master.mean, master.without_data, limit)
+    far = _far_from_neighbours(master.mean, master.without_data, limit)
+    rows, columns = np.nonzero(far)
+    own: np.ndarray | float = limit
+    if master.variance is not None:
+        # Where the level is high its shot noise is high too, as in a glowing corner.
+        own = np.maximum(limit, _SPREADS * np.sqrt(master.variance[rows, columns]))
+    far[rows, columns] = _excess(master.mean, master.without_data, (rows, columns)) > own
+    return far
 
 
 def _unsteady(master: MasterFrame) -> np.ndarray:
@@ -219,3 +226,30 @@ def _far_from_neighbours(
                     above += image[j, i] > value + limit
             far[y, x] = 2 * below > total or 2 * above > total
     return far
+
+
+@numba.njit(cache=True, nogil=True)
+def _excess(
+    image: np.ndarray, without_data: np.ndarray, pixels: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Distance from the median of the 5 x 5, less three times its spread on the far side.
+
+    The far side, below the median for a bright pixel, knows the slope of the image but
+    not the other bright pixels of a column or a cluster.
+    """
+    rows, columns = pixels
+    ny, nx = image.shape
+    excess = np.zeros(rows.size)
+    box = np.empty(25)
+    for k in range(rows.size):
+        y, x = rows[k], columns[k]
+        total = 0
+        for j in range(max(0, y - 2), min(ny, y + 3)):
+            for i in range(max(0, x - 2), min(nx, x + 3)):
+                if not without_data[j, i]:
+                    box[total] = image[j, i]
+                    total += 1
+        low, middle, high = np.quantile(box[:total], np.array([0.25, 0.5, 0.75]))
+        side = middle - low if image[y, x] > middle else high - middle
+        excess[k] = abs(image[y, x] - middle) - 3 * side
+    return excess

@@ -244,9 +244,10 @@ def _same_times(seconds: Sequence[float]) -> bool:
 
 
 def _check_masters(sums: RunningSums, masters: MasterSet) -> None:
+    raw = (sums.first.name, sums.first.shape)
+    if masters.bad is not None:
+        check_same_shape(raw, (masters.name or "the masters", masters.bad.shape))
     for master in (masters.bias, masters.dark, masters.flat):
         image = getattr(master, "mean", None)
         if image is not None:
-            check_same_shape(
-                (sums.first.name, sums.first.shape), (master.name, image.shape)
-            )
+            check_same_shape(raw, (master.name, image.shape))

@@ -10,7 +10,8 @@ from astropy.units import Quantity
 
 from beamreduce.beamline.stations import Detector
 from beamreduce.campaign.measurement_inputs import CalibratedBy
-from beamreduce.errors import FrameError, SettingsError
+from beamreduce.campaign.paths import EXPOSURE_FILE
+from beamreduce.errors import FrameError, Problem, SettingsError
 from beamreduce.frame.bad_pixels import find_dead_pixels
 from beamreduce.frame.calibrate import (
     PhotonSum,
@@ -84,6 +85,7 @@ def sum_exposures(
     SettingsError
         When the energy is not known, or hits are to be taken from a counting detector.
     """
+    _check(group)
     summing = _Summing(
         folder,
         detector,
@@ -204,9 +206,22 @@ def _seconds(item: CalibratedBy) -> float:
     return float(item.exposure.exposure_time.to_value(u.s))
 
 
-def _energy(group: Sequence[CalibratedBy], settings: FrameSettings) -> Quantity | None:
+def _check(group: Sequence[CalibratedBy]) -> None:
     if not group:
         raise FrameError("there must be at least one exposure to sum; got none")
+    for item in group:
+        if item.exposure.is_counter:
+            problem = Problem(
+                file=EXPOSURE_FILE,
+                item=f"exposure {item.exposure.exposure}",
+                found="no file (the reading of a counter)",
+                expected="a frame, to be summed with others",
+                action="keep counters and frames apart",
+            )
+            raise FrameError(str(problem))
+
+
+def _energy(group: Sequence[CalibratedBy], settings: FrameSettings) -> Quantity | None:
     if settings.energy is not None:
         return settings.energy
     return next(

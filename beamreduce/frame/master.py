@@ -95,7 +95,7 @@ def make_master(frames: Collection[Frame], *, of_photons: bool = False) -> Maste
             name=sums.first.name,
         )
     scatter = sums.scatter_variance()
-    typical = _TypicalVariance.measure(mean, scatter, sums)
+    typical = _TypicalVariance.measure(scatter, sums)
     scatter /= sums.count
     variance = scatter.astype(np.float32)
     del scatter
@@ -123,13 +123,13 @@ class _TypicalVariance:
     quanta: float
 
     @classmethod
-    def measure(
-        cls, mean: np.ndarray, scatter: np.ndarray, sums: RunningSums
-    ) -> "_TypicalVariance":
-        step = max(1, mean.size // _SAMPLED_PIXELS)
-        chosen = ~sums.without_data.ravel()[::step]
-        level = mean.ravel()[::step][chosen]
-        variance = scatter.ravel()[::step][chosen]
+    def measure(cls, scatter: np.ndarray, sums: RunningSums) -> "_TypicalVariance":
+        sample = slice(0, scatter.size, max(1, scatter.size // _SAMPLED_PIXELS))
+        chosen = ~sums.without_data.ravel()[sample]
+        # Levels that a hit does not move: sorted by their mean, all pixels that were
+        # hit would come together in the last bin.
+        level = _middle(sums, sample)[chosen]
+        variance = scatter.ravel()[sample][chosen]
         order = np.argsort(level, kind="stable")
         bins = min(_LEVEL_BINS, max(1, order.size // 500))
         parts = [part for part in np.array_split(order, bins) if part.size]
@@ -181,17 +181,23 @@ def _suspects(sums: RunningSums, typical: _TypicalVariance) -> np.ndarray:
 
 
 def _suspects_in(sums: RunningSums, typical: _TypicalVariance, block: slice) -> np.ndarray:
-    low = sums.low.reshape(-1)[block].astype(float)
-    high = sums.high.reshape(-1)[block].astype(float)
-    middle = low
-    if sums.count > 2:
-        # Mean without the two extremes: one outlier does not move it.
-        first = sums.first.pixels.reshape(-1)[block]
-        total = sums.count * first.astype(float) + sums.difference.reshape(-1)[block]
-        middle = (total - low - high) / (sums.count - 2)
+    low, high = sums.low.reshape(-1)[block], sums.high.reshape(-1)[block]
+    middle = _middle(sums, block)
     reach = _SUSPECT_SIGMA * np.sqrt(typical.at(middle))
     far = (high - middle > reach) | (middle - low > reach)
     return np.flatnonzero(far & ~sums.without_data.reshape(-1)[block])
+
+
+def _middle(sums: RunningSums, part: slice) -> np.ndarray:
+    """Mean without the least and the largest value; the smaller one of two."""
+    low = sums.low.reshape(-1)[part].astype(float)
+    if sums.count == 2:
+        return low
+    high = sums.high.reshape(-1)[part]
+    first = sums.first.pixels.reshape(-1)[part]
+    total = sums.count * first.astype(float) + sums.difference.reshape(-1)[part]
+    total[sums.without_data.reshape(-1)[part]] = 0.0
+    return (total - low - high) / (sums.count - 2)
 
 
 def _kept(values: np.ndarray, typical: _TypicalVariance) -> np.ndarray:

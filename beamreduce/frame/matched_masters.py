@@ -65,7 +65,7 @@ def gather_masters(
     maker = _Maker(item, folder, detector)
     if cache is None:
         return maker.make()
-    return cache.get((str(folder), detector.name, *master_key(item)), maker.make)
+    return cache.get((str(folder), repr(detector), *master_key(item)), maker.make)
 
 
 @dataclass(frozen=True)
@@ -141,11 +141,11 @@ class _Maker:
         times = [_seconds(flat) for flat in self.item.flat]
         if self.item.dark_use != "same_time":
             return [partial(masters.pedestal, count=1, seconds=time) for time in times]
-        darks = {
-            time: self._mean_dark_of_flat(flat)
-            for time, flat in dict(zip(times, self.item.flat, strict=True)).items()
-        }
-        return [partial(darks.get, time) for time in times]
+        means: dict[float, np.ndarray] = {}
+        for time, flat in zip(times, self.item.flat, strict=True):
+            if time not in means:
+                means[time] = self._mean_dark_of_flat(flat)
+        return [partial(means.get, time) for time in times]
 
     def _mean_dark_of_flat(self, flat: Exposure) -> np.ndarray:
         seconds = _seconds(flat)

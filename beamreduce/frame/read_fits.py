@@ -131,11 +131,17 @@ def _decode(stream: BinaryIO, hdu: int) -> tuple[np.ndarray, Mapping[str, object
 
 
 def _blanked(pixels: np.ndarray, cards: Mapping[str, object]) -> np.ndarray:
-    """Put NaN where unsigned integers hold BLANK, which the reader leaves as a number."""
+    """Put NaN where integers hold BLANK and the reader leaves a number.
+
+    It does so for unsigned integers, and where BLANK is 0.
+    """
     blank = cards.get("BLANK")
-    if pixels.dtype.kind not in "iu" or blank is None:
+    if blank is None or cards.get("BITPIX", 0) < 0:
         return pixels
-    no_data = pixels == int(blank) + int(cards.get("BZERO", 0))
+    value = blank * cards.get("BSCALE", 1) + cards.get("BZERO", 0)
+    if pixels.dtype.kind == "f" and blank != 0:
+        return pixels
+    no_data = pixels == pixels.dtype.type(value)
     return np.where(no_data, np.nan, pixels) if no_data.any() else pixels
 
 
