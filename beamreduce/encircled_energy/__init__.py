@@ -16,20 +16,26 @@ from beamreduce.encircled_energy.diameters import (
     resample,
     standard_radii,
 )
+from beamreduce.encircled_energy.growth import GrowthCurve, growth_curve
 from beamreduce.encircled_energy.least_hpd import least_hpd
+from beamreduce.encircled_energy.radial_profile import RadialProfile, radial_profile
 
 __all__ = [
     "HALF_POWER",
     "NINETY",
     "Diameters",
     "EncircledEnergy",
+    "GrowthCurve",
     "NetRings",
+    "RadialProfile",
     "analytic_uncertainty_mm",
     "crossing_diameters_mm",
     "encircled_energy",
+    "growth_curve",
     "least_hpd",
     "measure_diameters",
     "net_rings",
+    "radial_profile",
     "resample",
     "standard_radii",
 ]
