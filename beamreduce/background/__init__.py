@@ -9,7 +9,7 @@ from beamreduce.background.in_rings import BackgroundRings, background_in_rings
 from beamreduce.background.model import Background, Polynomial
 from beamreduce.background.scale import scale_to
 from beamreduce.background.subtract import NetImage, mean_level, subtract
-from beamreduce.background.wing_fit import WingModel
+from beamreduce.background.wing_model import WingModel
 
 __all__ = [
     "Background",

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.units import Quantity
 
+from beamreduce.background.blocks import excess_scatter
 from beamreduce.background.model import Background, Polynomial, draw
 from beamreduce.background.pixels import checked_center, radius_in_px
-from beamreduce.background.wing_fit import WingModel
+from beamreduce.background.wing_model import WingModel
 from beamreduce.background.wing_rings import wing_rings
 from beamreduce.background.wing_starts import LEAST_REACH, combined, fit_from_starts
 from beamreduce.image.focal_image import FocalImage
@@ -16,9 +17,6 @@ from beamreduce.record.uncertain import Uncertain
 from beamreduce.rings import overlap_sums
 
 _START = 0.5  # of the reference radius, where the wing fit begins
-# These take the level from the same pixels that the wing is fitted to, so what they
-# say of the level beyond the reference radius is not known apart from the wing.
-_LEVEL_FROM_THE_IMAGE = ("annulus", "surface", "wings")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,13 +71,12 @@ def flux_beyond_reference(
     Wing shapes as in :func:`beamreduce.background.from_wings`, fitted from half the
     reference radius outward to the rings without background. Beam-off exposures bring
     their level and its uncertainty as prior knowledge; a level that was taken from the
-    image itself is fitted again together with the wing.
+    image itself may hold part of the wing and is fitted again together with it.
     """
     reference_px = radius_in_px(reference_radius, image, name="reference_radius")
     inside = _flux_inside(image, background, center_xy, reference_px)
     if inside.value <= 0:
         return FluxBeyond(fraction=None, note="no net photons inside the reference radius")
-    free_level = background.method in _LEVEL_FROM_THE_IMAGE
     rings = wing_rings(image, center_xy=center_xy, outer_px=None, known=background)
     start_px = _START * reference_px
     if not rings.radius_px.size or rings.radius_px[-1] < LEAST_REACH * start_px:
@@ -87,7 +84,7 @@ def flux_beyond_reference(
             fraction=None,
             note="the frame does not reach far enough beyond the core to see a wing",
         )
-    fits = fit_from_starts(rings, start_px, free_level=free_level)
+    fits = fit_from_starts(rings, start_px)
     return _from_fits(fits.chosen, fits.others, inside, reference_radius)
 
 
@@ -114,13 +111,19 @@ def _from_fits(
             f"wing fitted from {wing.start_px * wing.pixel_mm:.4g} mm outward, falling "
             f"as r^-{wing.mean_exponent:.2f}, taken to infinity"
         )
+    excess = excess_scatter(wing.chi_square, wing.degrees_of_freedom)
+    if excess:
+        note += "; no wing describes the rings, the uncertainty is enlarged (model)"
     fraction = photons.value / inside.value
     return FluxBeyond(
         fraction=Uncertain(
             value=fraction,
             statistical=math.hypot(photons.statistical, fraction * inside.statistical)
             / inside.value,
-            model=math.hypot(photons.model, fraction * inside.model) / inside.value,
+            model=math.hypot(
+                photons.model, excess * photons.statistical, fraction * inside.model
+            )
+            / inside.value,
         ),
         note=note,
         wing=wing,

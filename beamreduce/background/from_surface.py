@@ -27,6 +27,7 @@ from beamreduce.units import positive_in
 
 HIGHEST_DEGREE = 2
 _BLOCKS_A_TERM = 3  # fewer blocks for each coefficient do not show a bad fit
+_TOLD_APART = 0.01  # rms change of the shapes over the blocks; 0.02 with corners only
 _ITERATIONS = 50
 _CONVERGED = 1e-10  # relative change of the expected block sums
 
@@ -169,7 +170,9 @@ def _supports(blocks: BlockSums, degree: int) -> bool:
         return False
     # A single row of blocks, say, tells nothing of a slope across it.
     shapes = blocks.moments[:, :terms] / blocks.moments[:, :1]
-    return np.linalg.matrix_rank(shapes, tol=1e-6 * np.sqrt(shapes.shape[0])) == terms
+    return (
+        np.linalg.matrix_rank(shapes, tol=_TOLD_APART * np.sqrt(shapes.shape[0])) == terms
+    )
 
 
 def _fit(blocks: BlockSums, degree: int, variance_per_photon: float) -> _Fit:

@@ -8,7 +8,7 @@ from astropy.units import Quantity
 from beamreduce.background.blocks import excess_scatter
 from beamreduce.background.model import Background, Polynomial
 from beamreduce.background.pixels import radius_in_px, sum_variance
-from beamreduce.background.wing_fit import WingModel
+from beamreduce.background.wing_model import WingModel
 from beamreduce.background.wing_rings import WingRings, wing_rings
 from beamreduce.background.wing_starts import (
     LEAST_PHOTONS,
@@ -59,7 +59,7 @@ def from_wings(
     Notes
     -----
     The wing is ``A ((r² + c²)/(s² + c²))^(-p/2)`` beyond the start radius s: a power law
-    (c = 0) or the outer part of a King profile. p from 1.6 to 6 and c up to s are
+    (c = 0) or the outer part of a King profile. p from 1.6 to 5 and c up to 0.6 s are
     averaged by their likelihood. The fit is repeated from 1.4 and 2 times the start;
     what differs by more than the photons left out allow is model uncertainty.
     """
@@ -70,7 +70,7 @@ def from_wings(
     far = rings.beyond(start_px)
     if far.photons.sum() < LEAST_PHOTONS:
         return _plain_mean(far, image.shape), None
-    fits = fit_from_starts(rings, start_px, free_level=True)
+    fits = fit_from_starts(rings, start_px)
     level = combined(
         fits.chosen.mean_level(), tuple(other.mean_level() for other in fits.others)
     )

@@ -1,142 +1,26 @@
 """Joint fit of a flat level and the far wing of an image to ring sums."""
 
-import math
 from dataclasses import dataclass
 
-import astropy.units as u
 import numpy as np
-from astropy.units import Quantity
 
 from beamreduce.background.pixels import sum_variance
+from beamreduce.background.wing_model import WingModel, wing_shape
 from beamreduce.background.wing_rings import WingRings
-from beamreduce.record.uncertain import Uncertain
-from beamreduce.units import convert, positive_in
 
-# Shapes thought sensible: (r² + c²)^(-p/2), a power law with a core of at most the radius
-# where the fit starts. Wings of scattering fall with p between about 2 and 4; steeper
-# ones stand for the foot of a core.
-_EXPONENTS = np.arange(1.6, 5.01, 0.2)
-_CORES = (0.0, 0.3, 0.6)  # in units of the start radius
-_LEAST_FINITE = 2.15  # an exponent below this is counted as one that diverges
-_DETECTED = 9.0  # by how much the wing must lower chi-square: 3 standard deviations
+# Shapes thought sensible: (r² + c²)^(-p/2), a power law or the outer part of a King
+# profile. Wings of scattering fall with p between about 2 and 4; steeper ones stand for
+# the foot of a core.
+_EXPONENTS = (1.6, 5.0)
+_LARGEST_CORE = 0.6  # in units of the start radius
+_FIRST_EXPONENT = 3.0
+_EXPONENTS_TRIED, _CORES_TRIED = 18, 5
+# Bright wings leave only a small part of the plane of shapes: the grid closes in on it
+# until it no longer shrinks.
+_ROUNDS = 8
+_LIKELY = 16.0  # above the least chi-square; farther out weights are below 0.0004
+_WORTH_WHILE = 0.5
 _ITERATIONS = 6
-
-
-@dataclass(frozen=True, kw_only=True)
-class WingModel:
-    """Wing shapes, how well each fits, and the level and amplitude with each.
-
-    Parameters
-    ----------
-    start_px
-        Radius where the fit begins; ``amplitude`` is the wing's photons a pixel there.
-    exponent, core_px
-        Shape ``((r² + c²)/(s² + c²))^(-p/2)`` with ``s`` the start; shape (n,).
-    weight
-        Likelihood of each shape, summing to one.
-    amplitude, amplitude_sigma
-        With each shape, photons a pixel.
-    level, level_sigma
-        Flat level with each shape, photons a pixel; 0 where the level was not fitted.
-    chi_square, degrees_of_freedom
-        Of the best shape.
-    improvement
-        By how much the best shape lowers chi-square against no wing.
-    pixel_mm
-        Side of a pixel.
-    """
-
-    start_px: float
-    exponent: np.ndarray
-    core_px: np.ndarray
-    weight: np.ndarray
-    amplitude: np.ndarray
-    amplitude_sigma: np.ndarray
-    level: np.ndarray
-    level_sigma: np.ndarray
-    chi_square: float
-    degrees_of_freedom: int
-    improvement: float
-    pixel_mm: float
-
-    @property
-    def detected(self) -> bool:
-        """True when the rings need a wing, by three standard deviations."""
-        return self.improvement > _DETECTED and self._mean(self.amplitude) > 0
-
-    @property
-    def mean_exponent(self) -> float:
-        """Mean exponent of the fall at large radii."""
-        return self._mean(self.exponent)
-
-    @property
-    def diverges(self) -> bool:
-        """True when most of the likelihood is with wings of infinite flux (p ≤ 2)."""
-        return bool(self.weight[self.exponent > _LEAST_FINITE].sum() < 0.5)
-
-    def mean_level(self) -> Uncertain:
-        """Return the level; statistical: with a shape given; model: among the shapes."""
-        mean = self._mean(self.level)
-        return Uncertain(
-            value=mean,
-            statistical=math.sqrt(self._mean(self.level_sigma**2)),
-            model=math.sqrt(self._mean((self.level - mean) ** 2)),
-        )
-
-    def per_pixel(self, radius: Quantity) -> np.ndarray:
-        """Return the wing's photons a pixel at radii beyond the start."""
-        r_px = convert(radius, u.mm, name="radius").value / self.pixel_mm
-        shapes = wing_shape(np.atleast_1d(r_px), self.exponent, self.core_px, self.start_px)
-        return (self.weight * self.amplitude) @ shapes
-
-    def photons_beyond(self, radius: Quantity) -> Uncertain | None:
-        """Return the wing's photons from a radius to infinity.
-
-        ``2π ∫ A shape r dr = π A (s²+c²)^(p/2) (R²+c²)^(1−p/2) / (p/2 − 1)``.
-        None when the likelihood prefers wings whose integral has no end. An undetected
-        wing gives 0, and the root mean square of what the shapes allow as uncertainty.
-        """
-        r_px = positive_in(radius, u.mm, name="radius") / self.pixel_mm
-        finite = self.exponent > _LEAST_FINITE
-        if self.detected and self.diverges:
-            return None
-        half_p, core2 = self.exponent[finite] / 2, self.core_px[finite] ** 2
-        # In this order, because the powers alone overflow for steep wings.
-        fall = ((self.start_px**2 + core2) / (r_px**2 + core2)) ** half_p
-        area = math.pi * fall * (r_px**2 + core2) / (half_p - 1)
-        weight = self.weight[finite] / self.weight[finite].sum()
-        photons = area * self.amplitude[finite]
-        sigma = area * self.amplitude_sigma[finite]
-        if not self.detected:
-            largest = math.sqrt(weight @ (photons**2 + sigma**2))
-            return Uncertain(value=0.0, statistical=largest)
-        # The median, because the flux grows without end as p falls to 2 and a mean would
-        # be ruled by the least likely shapes; they do count in the uncertainty.
-        middle = _median(photons, weight)
-        return Uncertain(
-            value=middle,
-            statistical=math.sqrt(weight @ sigma**2),
-            model=math.sqrt(weight @ (photons - middle) ** 2),
-        )
-
-    def _mean(self, values: np.ndarray) -> float:
-        return float(self.weight @ values)
-
-
-def _median(values: np.ndarray, weight: np.ndarray) -> float:
-    """Return the weighted median."""
-    order = np.argsort(values)
-    middle = np.cumsum(weight[order]) - weight[order] / 2
-    return float(np.interp(0.5, middle, values[order]))
-
-
-def wing_shape(
-    radius_px: np.ndarray, exponent: np.ndarray, core_px: np.ndarray, start_px: float
-) -> np.ndarray:
-    """Return wing shapes that are 1 at the start radius, shape (shapes, radii)."""
-    core2 = np.asarray(core_px)[:, None] ** 2
-    ratio = (radius_px**2 + core2) / (start_px**2 + core2)
-    return ratio ** (-np.asarray(exponent)[:, None] / 2)
 
 
 @dataclass(frozen=True)
@@ -149,17 +33,15 @@ class _Solution:
     expected: np.ndarray
 
 
-def fit_wing(rings: WingRings, start_px: float, *, free_level: bool) -> WingModel:
+def fit_wing(rings: WingRings, start_px: float) -> WingModel:
     """Fit every sensible wing shape to the rings beyond a radius.
 
     Parameters
     ----------
     rings
-        Fine rings; their known background is held to its own modes.
+        Fine rings, with what may be fitted beside the wing.
     start_px
         Where the fit begins, pixels.
-    free_level
-        Fit a flat level too, without any knowledge of it.
 
     Notes
     -----
@@ -167,25 +49,23 @@ def fit_wing(rings: WingRings, start_px: float, *, free_level: bool) -> WingMode
     not pull the fit down. Amplitude and level may come out negative: holding them above
     zero would bias the other.
     """
-    fine = rings.beyond(start_px)
-    starts = fine.joined()
-    exponent, core = (
-        axis.ravel()
-        for axis in np.meshgrid(_EXPONENTS, start_px * np.array(_CORES), indexing="ij")
-    )
-    shapes = np.add.reduceat(
-        fine.area_px * wing_shape(fine.radius_px, exponent, core, start_px), starts, axis=1
-    )
-    task = _Task(fine, starts, free_level)
-    best = int(np.argmin((exponent - 3.0) ** 2 + core))
-    for _ in range(2):
-        variance = task.variance_with(shapes[best])
-        fits = task.solve(shapes[:, None], variance)
-        best = int(np.argmin(fits.chi_square))
-    least = float(fits.chi_square[best])
+    task = _Task(rings.beyond(start_px), start_px)
+    ranges = _Ranges(_EXPONENTS, (0.0, _LARGEST_CORE * start_px))
+    best = task.wings(np.array([_FIRST_EXPONENT]), np.zeros(1))[0]
+    for _ in range(_ROUNDS):
+        exponent, core = ranges.grid()
+        wings = task.wings(exponent, core)
+        variance = task.variance_with(best)
+        fits = task.solve(wings, variance)
+        best = wings[np.argmin(fits.chi_square)]
+        narrower = ranges.about(exponent, core, fits.chi_square)
+        if narrower.size > _WORTH_WHILE * ranges.size:
+            break
+        ranges = narrower
+    least = float(fits.chi_square.min())
     weight = np.exp(-0.5 * (fits.chi_square - least))
-    no_wing = np.zeros((1, 0, starts.size))
-    without_wing = float(task.solve(no_wing, variance).chi_square[0])
+    without = task.solve(np.empty((1, 0, variance.size)), variance)
+    free = len(rings.free)
     none = np.zeros(exponent.size)
     return WingModel(
         start_px=start_px,
@@ -194,28 +74,71 @@ def fit_wing(rings: WingRings, start_px: float, *, free_level: bool) -> WingMode
         weight=weight / weight.sum(),
         amplitude=fits.parameters[:, 0],
         amplitude_sigma=fits.sigma[:, 0],
-        level=fits.parameters[:, 1] if free_level else none,
-        level_sigma=fits.sigma[:, 1] if free_level else none,
+        level=fits.parameters[:, 1] if free else none,
+        level_sigma=fits.sigma[:, 1] if free else none,
         chi_square=least,
-        degrees_of_freedom=starts.size - (4 if free_level else 3),
-        improvement=without_wing - least,
-        pixel_mm=fine.pixel_mm,
+        degrees_of_freedom=variance.size - 3 - free,
+        improvement=float(without.chi_square[0]) - least,
+        pixel_mm=rings.pixel_mm,
     )
+
+
+@dataclass(frozen=True)
+class _Ranges:
+    """From where to where exponents and cores are tried."""
+
+    exponent: tuple[float, float]
+    core_px: tuple[float, float]
+
+    @property
+    def size(self) -> float:
+        """Share of the plane of shapes, in any unit."""
+        return float(np.ptp(self.exponent) * np.ptp(self.core_px))
+
+    def grid(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return exponents and cores of an even grid."""
+        exponents = np.linspace(*self.exponent, _EXPONENTS_TRIED)
+        cores = np.linspace(*self.core_px, _CORES_TRIED)
+        exponent, core = np.meshgrid(exponents, cores, indexing="ij")
+        return exponent.ravel(), core.ravel()
+
+    def about(
+        self, exponent: np.ndarray, core: np.ndarray, chi_square: np.ndarray
+    ) -> "_Ranges":
+        """Return the part of the ranges in which shapes are likely at all."""
+        likely = chi_square < chi_square.min() + _LIKELY
+
+        def part(values: np.ndarray, whole: tuple[float, float], tried: int) -> tuple:
+            step = (whole[1] - whole[0]) / (tried - 1)
+            low, high = values[likely].min() - step, values[likely].max() + step
+            return max(low, whole[0]), min(high, whole[1])
+
+        return _Ranges(
+            part(exponent, self.exponent, _EXPONENTS_TRIED),
+            part(core, self.core_px, _CORES_TRIED),
+        )
 
 
 class _Task:
     """One set of ring sums and what may be fitted to it beside a wing."""
 
-    def __init__(self, fine: WingRings, starts: np.ndarray, free_level: bool) -> None:
-        self.photons, self.known, self.noise, area = (
-            np.add.reduceat(values, starts)
-            for values in (fine.photons, fine.known, fine.noise, fine.area_px)
+    def __init__(self, fine: WingRings, start_px: float) -> None:
+        self.fine, self.starts, self.start_px = fine, fine.joined(), start_px
+        self.photons, self.known, self.noise = (
+            np.add.reduceat(values, self.starts)
+            for values in (fine.photons, fine.known, fine.noise)
         )
-        templates = np.add.reduceat(fine.templates, starts, axis=1)
-        self.beside = np.vstack([area, templates]) if free_level else templates
-        # Templates are one standard deviation each; a free level has no prior.
-        self.prior = np.concatenate([np.zeros(int(free_level)), np.ones(len(templates))])
+        beside = np.vstack([fine.free, fine.templates])
+        self.beside = np.add.reduceat(beside, self.starts, axis=1)
+        # Templates are one standard deviation each; what is free has no prior.
+        self.prior = np.repeat([0.0, 1.0], [len(fine.free), len(fine.templates)])
         self.variance_per_photon = fine.variance_per_photon
+
+    def wings(self, exponent: np.ndarray, core_px: np.ndarray) -> np.ndarray:
+        """Return each shape's photons in the rings, shape (shapes, 1, rings)."""
+        shape = wing_shape(self.fine.radius_px, exponent, core_px, self.start_px)
+        sums = np.add.reduceat(self.fine.area_px * shape, self.starts, axis=1)
+        return sums[:, None]
 
     def solve(self, wings: np.ndarray, variance: np.ndarray) -> _Solution:
         """Fit with each of several wings, shape (wings, 1 or 0, rings)."""
@@ -234,11 +157,11 @@ class _Task:
             expected=expected,
         )
 
-    def variance_with(self, shape: np.ndarray) -> np.ndarray:
-        """Return the variances of the ring sums that a shape's own fit predicts."""
+    def variance_with(self, wing: np.ndarray) -> np.ndarray:
+        """Return the variances of the ring sums that the fit with a wing predicts."""
         mean = max(float((self.photons + self.known).mean()), 0.0)
         expected = np.full(self.photons.size, mean)
         for _ in range(_ITERATIONS):
             variance = sum_variance(expected, self.noise, self.variance_per_photon)
-            expected = self.known + self.solve(shape[None, None], variance).expected[0]
+            expected = self.known + self.solve(wing[None], variance).expected[0]
         return sum_variance(expected, self.noise, self.variance_per_photon)

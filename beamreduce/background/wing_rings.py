@@ -17,6 +17,7 @@ from beamreduce.image.focal_image import FocalImage
 _FINE_PX = 0.5  # width of the rings that shapes are summed over
 _RATIO = 1.06  # of the radii of a ring; a wing r^-3 falls by a sixth in it
 _LEAST_RINGS = 8
+_APART = ("exposure", "none")  # methods that do not take the level from the image itself
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +27,7 @@ class WingRings:
     Parameters
     ----------
     radius_px, area_px
-        Mean distance of the pixels of each ring, and their number; shape (n,).
+        Mean distance of the pixels of each ring, and their area in pixels; shape (n,).
     photons
         Photons in each ring, without the known background where there is one.
     known
@@ -36,6 +37,9 @@ class WingRings:
     templates
         What one standard deviation of each mode of the known background puts into each
         ring, shape (modes, n).
+    free
+        What may be added without limit, photons in each ring, shape (0 to 2, n): a flat
+        level of one photon a pixel first, then a round curvature.
     variance_per_photon
         Variance that each photon brings.
     pixel_mm
@@ -48,6 +52,7 @@ class WingRings:
     known: np.ndarray
     noise: np.ndarray
     templates: np.ndarray
+    free: np.ndarray
     variance_per_photon: float
     pixel_mm: float
 
@@ -61,6 +66,7 @@ class WingRings:
             known=self.known[kept],
             noise=self.noise[kept],
             templates=self.templates[:, kept],
+            free=self.free[:, kept],
             variance_per_photon=self.variance_per_photon,
             pixel_mm=self.pixel_mm,
         )
@@ -100,44 +106,66 @@ def wing_rings(
     center_xy
         Center in pixels.
     outer_px
-        Where to end. None: all pixels whose opposite, seen from the center, lies in the
-        frame too. Their corners reach out farther than the largest circle, where level
-        and wing are told apart best, and a linear gradient still cancels in every ring.
+        Where to end. None: the largest rectangle about the center inside the frame. Its
+        corners reach out farther than the largest circle, where level and wing are told
+        apart best, and a linear gradient still cancels. Pixels on its border count with
+        the share that lies inside: half a pixel more on one side would let 0.1 % of a
+        steep gradient through.
     known
-        Background to take off, with its modes as templates.
+        Background to take off. Beam-off exposures bring what is known of their level as
+        templates. A level from the image itself was found under the same wing and may
+        hold part of it, so it is left free; a surface is left free to bend, too.
     """
     distance = distance_px(image.shape, center_xy)
-    kept = plain_pixels(image) & _with_opposite(image.shape, center_xy)
+    inside = _share_in_rectangle(image.shape, center_xy)
+    kept = plain_pixels(image) & (inside > 0)
     if outer_px is not None:
         kept &= distance < outer_px
     ring = (distance[kept] / _FINE_PX).astype(np.intp)
-    area = np.bincount(ring)
+    share = inside[kept]
+    area = np.bincount(ring, weights=share)
     there = area > 0
 
     def count(values: np.ndarray) -> np.ndarray:
-        return np.bincount(ring, weights=values[kept])[there]
+        return np.bincount(ring, weights=share * values[kept])[there]
 
+    area_px = area[there]
+    radius_px = count(distance) / area_px
     level = np.zeros(image.shape) if known is None else known.level_image(image.shape)
     extra = 0.0 if known is None else known.photon_variance
-    modes = () if known is None else known.modes + known.model_modes
+    modes = known.modes + known.model_modes if known and known.method in _APART else ()
     return WingRings(
-        radius_px=count(distance) / area[there],
-        area_px=area[there].astype(float),
+        radius_px=radius_px,
+        area_px=area_px,
         photons=count(image.photons - level),
         known=count(level),
         noise=count(np.broadcast_to(image.noise_variance + extra, image.shape)),
         templates=np.array([count(draw(mode, image.shape)) for mode in modes]).reshape(
             len(modes), np.count_nonzero(there)
         ),
+        free=area_px * _free_shapes(radius_px, known),
         variance_per_photon=image.variance_per_photon,
         pixel_mm=image.pixel_mm,
     )
 
 
-def _with_opposite(shape: tuple[int, int], center_xy: tuple[float, float]) -> np.ndarray:
-    x0, y0 = checked_center(shape, center_xy)
-    half_x = min(x0, shape[1] - 1 - x0) + 0.5
-    half_y = min(y0, shape[0] - 1 - y0) + 0.5
-    near_x = np.abs(np.arange(shape[1]) - x0) < half_x
-    near_y = np.abs(np.arange(shape[0]) - y0) < half_y
-    return near_y[:, None] & near_x
+def _free_shapes(radius_px: np.ndarray, known: Background | None) -> np.ndarray:
+    if known is not None and known.method in _APART:
+        return np.zeros((0, radius_px.size))
+    flat = np.ones_like(radius_px)
+    if known is None or known.method != "surface":
+        return flat[None]
+    return np.stack([flat, (radius_px / radius_px.max(initial=1.0)) ** 2])
+
+
+def _share_in_rectangle(
+    shape: tuple[int, int], center_xy: tuple[float, float]
+) -> np.ndarray:
+    """Return the part of each pixel in the largest rectangle about the center."""
+    center = checked_center(shape, center_xy)
+    along = []
+    for length, middle in zip(shape[::-1], center, strict=True):
+        half = min(middle, length - 1 - middle) + 0.5
+        offset = np.abs(np.arange(length) - middle)
+        along.append(np.clip(half + 0.5 - offset, 0.0, 1.0))
+    return along[1][:, None] * along[0]

@@ -4,7 +4,8 @@ import math
 from dataclasses import dataclass
 
 from beamreduce.background.blocks import excess_scatter
-from beamreduce.background.wing_fit import WingModel, fit_wing
+from beamreduce.background.wing_fit import fit_wing
+from beamreduce.background.wing_model import WingModel
 from beamreduce.background.wing_rings import WingRings
 from beamreduce.record.uncertain import Uncertain
 
@@ -30,10 +31,10 @@ class WingFits:
     others: tuple[WingModel, ...]
 
 
-def fit_from_starts(rings: WingRings, start_px: float, *, free_level: bool) -> WingFits:
+def fit_from_starts(rings: WingRings, start_px: float) -> WingFits:
     """Fit the wing from several start radii and choose the innermost that fits."""
     fits = [
-        fit_wing(rings, factor * start_px, free_level=free_level)
+        fit_wing(rings, factor * start_px)
         for factor in _STARTS
         if factor == 1.0 or _may_fit(rings, factor * start_px)
     ]
