@@ -1,0 +1,249 @@
+"""Write a campaign with a known truth: settings, table, frames, and the truth beside it."""
+
+import io
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from threading import Lock
+
+import astropy.units as u
+import numpy as np
+from astropy.io import fits
+from astropy.table import Column, Table
+
+from beamreduce.campaign import read_setup
+from beamreduce.errors import OutputError
+from beamreduce.record import toml_text
+from beamreduce.simulate.as_made import CampaignAsMade, build
+from beamreduce.simulate.detector_frames import expose
+from beamreduce.simulate.exposures_plan import (
+    PlannedExposure,
+    exposure_row,
+    plan_exposures,
+    read_monitor,
+)
+from beamreduce.simulate.light import arriving_photons
+from beamreduce.simulate.scenario_file import Scenario, read_scenario
+from beamreduce.simulate.truth import traced_batches, true_measurements
+
+TRUTH_FORMAT = "beamreduce-truth/1"
+Progress = Callable[[str, int, int], None]
+
+_THREADS = min(os.cpu_count() or 1, 4)
+_TILE_ROWS = 64  # single rows would take twice as long to write
+_UNITS = {
+    "exposure_time": u.s,
+    "energy": u.keV,
+    "detector_distance": u.mm,
+    "off_axis": u.arcmin,
+    "azimuth": u.deg,
+    "monitor_time": u.s,
+}
+_TEXT = (
+    "exposure",
+    "file",
+    "kind",
+    "group",
+    "aperture",
+    "off_axis_by",
+    "background",
+    "comment",
+)
+_ORDER = (
+    "exposure",
+    "file",
+    "kind",
+    "exposure_time",
+    "energy",
+    "detector_distance",
+    "group",
+    "aperture",
+    "off_axis",
+    "azimuth",
+    "off_axis_by",
+    "monitor_counts",
+    "monitor_time",
+    "monitor_background",
+    "monitor_dead_time_fraction",
+    "filter_transmission",
+    "filter_transmission_uncertainty",
+    "detector_efficiency",
+    "detector_efficiency_uncertainty",
+    "background",
+    "comment",
+)
+
+
+def simulate_campaign(
+    scenario: Path | str,
+    folder: Path,
+    *,
+    progress: Progress | None = None,
+    seed: int | None = None,
+) -> None:
+    """Make a campaign folder and, beside it, the file with its truth.
+
+    Parameters
+    ----------
+    scenario
+        Path of a TOML file, or the name of a packaged scenario.
+    folder
+        Where the campaign shall be; must not exist or be empty. The truth goes to
+        ``<folder>.truth.json``.
+    progress
+        Called with what is being made, how much of it is done, and how much there is.
+    seed
+        To use instead of the scenario's own; the same seed gives the same bytes.
+
+    Raises
+    ------
+    SettingsError
+        When the scenario cannot be used.
+    CampaignError
+        When those of its tables that become campaign.toml cannot be used.
+    OutputError
+        When folder or truth exist already or cannot be written; nothing is left behind.
+    """
+    folder = Path(folder)
+    truth = folder.with_name(f"{folder.name}.truth.json")
+    plan = read_scenario(scenario, seed=seed)
+    _refuse_existing(folder, truth)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        prefix = f".making-{folder.name}-"
+        partial = Path(tempfile.mkdtemp(prefix=prefix, dir=folder.parent))
+    except OSError as error:
+        raise _cannot_write(folder, error) from None
+    try:
+        _write(plan, partial / "campaign", partial / "truth.json", progress)
+        (partial / "truth.json").rename(truth)
+        try:
+            (partial / "campaign").rename(folder)
+        except OSError:
+            truth.unlink()
+            raise
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        raise _cannot_write(folder, error) from None
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+
+
+def _refuse_existing(folder: Path, truth: Path) -> None:
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise OutputError(
+            f"{folder}: found something there already; expected a new or an empty folder; "
+            f"choose another one or move it away"
+        )
+    if truth.exists():
+        raise OutputError(
+            f"{truth}: found the truth of another campaign; expected no such file; choose "
+            f"another folder or move it away"
+        )
+
+
+def _cannot_write(folder: Path, error: OSError) -> OutputError:
+    return OutputError(
+        f"{folder}: found {error.strerror or error}; expected to write the campaign; "
+        f"check free space and permissions of {folder.parent}"
+    )
+
+
+def _write(
+    scenario: Scenario, folder: Path, truth: Path, progress: Progress | None
+) -> None:
+    (folder / "frames").mkdir(parents=True)
+    _write_settings(scenario, folder)
+    made = build(scenario, read_setup(folder))
+    planned = plan_exposures(scenario)
+    _write_table(made, planned, folder)
+    frames = _Steps("frames", len(planned), progress)
+    with ThreadPoolExecutor(_THREADS) as threads:
+        for _ in threads.map(lambda one: _write_frame(made, one, folder), planned):
+            frames.advance()
+    traces = _Steps("truth", traced_batches(planned), progress)
+    content = {
+        "format": TRUTH_FORMAT,
+        "campaign": made.setup.name,
+        "scenario": scenario.name,
+        "seed": scenario.seed,
+        "measurements": true_measurements(made, planned, traces.advance),
+    }
+    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    truth.write_text(text, encoding="utf-8")
+
+
+class _Steps:
+    """Counts what is done and tells the caller; threads may call it."""
+
+    def __init__(self, what: str, total: int, progress: Progress | None) -> None:
+        self._what, self._total, self._progress = what, total, progress
+        self._done = 0
+        self._lock = Lock()
+
+    def advance(self) -> None:
+        with self._lock:
+            self._done += 1
+            if self._progress is not None:
+                self._progress(self._what, self._done, self._total)
+
+
+def _write_settings(scenario: Scenario, folder: Path) -> None:
+    """Write campaign.toml: all tables of the scenario but its ``[made]``."""
+    text = (
+        "# A made campaign: mirror, facility and detector are invented.\n"
+        f"# Scenario {scenario.name}, seed {scenario.seed}; the truth is beside it.\n"
+    )
+    settings = {"format": "beamreduce-campaign/1", **scenario.campaign}
+    (folder / "campaign.toml").write_text(text + toml_text(settings), encoding="utf-8")
+
+
+def _write_table(
+    made: CampaignAsMade, planned: Sequence[PlannedExposure], folder: Path
+) -> None:
+    rows = []
+    for exposure in planned:
+        rng = made.stream(exposure.exposure, "monitor")
+        reading = read_monitor(exposure, made.setup.facility, made.scenario.monitor, rng)
+        rows.append(exposure_row(exposure, reading))
+    table = Table()
+    for name in _ORDER:
+        absent = "" if name in _TEXT else np.nan
+        values = [row.get(name, absent) for row in rows]
+        if any(name in row for row in rows):
+            table[name] = Column(values, unit=_UNITS.get(name))
+    table.write(folder / "exposures.ecsv", format="ascii.ecsv")
+
+
+def _write_frame(made: CampaignAsMade, planned: PlannedExposure, folder: Path) -> None:
+    rng = made.stream(planned.exposure, "frame")
+    photons = arriving_photons(made, planned, rng)
+    lamp = planned.source.kind == "flat"
+    pixels = expose(made.detector, photons, planned.time_s, rng, lamp=lamp)
+    unit = "adu" if made.detector.declared.integrating else "photon"
+    (folder / planned.file).write_bytes(_fits_bytes(pixels, planned, unit))
+
+
+def _fits_bytes(pixels: np.ndarray, planned: PlannedExposure, unit: str) -> bytes:
+    """Return a tile-compressed FITS file; checksums carry no time stamp."""
+    tile = (min(_TILE_ROWS, pixels.shape[0]), pixels.shape[1])
+    image = fits.CompImageHDU(
+        pixels, compression_type="RICE_1", tile_shape=tile, name="FRAME"
+    )
+    image.header["EXPOSURE"] = (planned.exposure, "row of exposures.ecsv")
+    image.header["EXPTIME"] = (planned.time_s, "exposure time in s")
+    image.header["BUNIT"] = unit
+    compressed = io.BytesIO()
+    fits.HDUList([fits.PrimaryHDU(), image]).writeto(compressed)
+    compressed.seek(0)
+    with fits.open(compressed, disable_image_compression=True) as units:
+        for unit in units:
+            unit.add_checksum(when="")
+        summed = io.BytesIO()
+        units.writeto(summed)
+    return summed.getvalue()
