@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 
+import numpy as np
+
 from beamreduce.errors import OutputError
 from beamreduce.record.uncertain import Uncertain
 
@@ -89,6 +91,8 @@ def _plain(value: object, name: str) -> object:
         return {str(key): _plain(entry, f"{name}.{key}") for key, entry in value.items()}
     if isinstance(value, tuple | list):
         return [_plain(entry, name) for entry in value]
+    if isinstance(value, np.generic):
+        value = value.item()  # keeps truth values and whole numbers what they are
     if isinstance(value, bool | str | int) or value is None:
         return value
     number = float(value)  # type: ignore[arg-type]
