@@ -161,17 +161,18 @@ def calibrate_without_flat_noise(
     bad = sums.without_data.copy()
     if masters.bad is not None:
         bad |= masters.bad
-    if detector.integrating and _same_times(seconds):
-        bad |= find_steady_pixels(sums, adu_per_photon=scale)
     limit = saturation_adu(detector)
-    saturated = np.zeros_like(bad) if limit is None else (sums.high >= limit) & ~bad
+    full = np.zeros_like(bad) if limit is None else sums.high >= limit
+    if detector.integrating and _same_times(seconds):
+        # What hits the limit in every frame is steady too, but no bad pixel.
+        bad |= find_steady_pixels(sums, adu_per_photon=scale) & ~full
     photons = _photons(sums, masters, float(seconds.sum()), scale)
     del sums
     return PhotonSum(
         photons=photons,
         noise_variance=_noise(masters, detector, seconds, photons.shape) / scale**2,
         bad=bad,
-        saturated=saturated,
+        saturated=full & ~bad,
         count=seconds.size,
     )
 

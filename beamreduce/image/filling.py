@@ -22,7 +22,7 @@ from beamreduce.units import positive_in
 # both sides, so its slope cancels.
 _RING, _ARC_SHARE, _ARC_LEAST, _ARC_MOST = 1.0, 0.15, 3.0, 10.0
 _FEWEST = 6
-_WIDENINGS = 3
+_WIDENINGS, _WIDER = 2, 1.5
 
 
 def fill_bad_pixels(
@@ -139,7 +139,7 @@ def _means(
             )
             if counts[k] >= _FEWEST:
                 break
-            ring, arc = 1.5 * ring, 2.0 * arc
+            ring, arc = _WIDER * ring, _WIDER * arc
     return values, noises, counts
 
 

@@ -15,10 +15,12 @@ from beamreduce.units import positive_in, value_in
 
 _PEAK_PHOTONS = 100.0
 _LARGEST_BOX = 65
+_GOOD_SHARE = 0.75
 _SAFE_PART = 0.8
 # The brightest of some ten thousand core pixels lies about four sigma up.
 _SAFE_SIGMAS = 4.0
 _PROFILE_RINGS = 5
+_PROFILE_POWERS = (0.5, 1.0, 2.0)
 
 
 def peak_photons(image: FocalImage) -> float:
@@ -34,7 +36,7 @@ def peak_photons(image: FocalImage) -> float:
         box_mean, share = _box(image.photons, side), _box(usable.astype(float), side)
         # Boxes with bad pixels in them count by their good ones.
         with np.errstate(divide="ignore", invalid="ignore"):
-            means = np.where(share > 0.5, box_mean / share, 0.0)
+            means = np.where(share > _GOOD_SHARE, box_mean / share, 0.0)
         mean = max(float(means.max(initial=0.0)), 0.0)
         if mean * side**2 >= _PEAK_PHOTONS or 2 * side >= min(*image.shape, _LARGEST_BOX):
             return mean
@@ -85,10 +87,10 @@ def safe_exposure_time(
 
     Notes
     -----
-    The peak of a saturated core is extrapolated from the profile about it: straight
-    lines of ln(photons) against radius and against radius squared through the five
-    rings outside the core, the higher of both at the center. Profiles that rise more
-    steeply inside than outside exceed it, so a test exposure should follow.
+    The peak of a saturated core is extrapolated from five rings about it: straight
+    lines of ln(photons) against the root of the radius, the radius and its square (a
+    cusp, an exponential, a Gaussian); of those that fit, the highest at the center. It
+    is an estimate, so a test exposure should follow.
 
     Raises
     ------
@@ -140,8 +142,17 @@ def _hidden_peak(image: FocalImage) -> float:
     middle = edge + (np.arange(_PROFILE_RINGS)[lit] + 0.5) * width
     height = np.log(photons[lit] / pixels[lit])
     weight = np.sqrt(photons[lit])
-    peaks = [np.polyfit(middle**power, height, 1, w=weight) for power in (1, 2)]
-    return max((math.exp(line[1]) for line in peaks if line[0] < 0), default=0.0)
+    fits: list[tuple[float, float]] = []
+    for power in _PROFILE_POWERS:
+        line = np.polyfit(middle**power, height, 1, w=weight)
+        misfit = weight * (height - np.polyval(line, middle**power))
+        if line[0] < 0:
+            fits.append((float(np.sum(misfit**2)), math.exp(line[1])))
+    if not fits:
+        return 0.0
+    best = min(chi_square for chi_square, _ in fits)
+    # Two sigma worse than the best still counts as a fit.
+    return max(peak for chi_square, peak in fits if chi_square <= best + 4)
 
 
 def _box(values: np.ndarray, side: int) -> np.ndarray:
