@@ -2,7 +2,7 @@
 
 import numpy as np
 from numba import njit
-from scipy import stats
+from scipy.special import gammainccinv, gammaincinv, ndtr
 
 from beamreduce.errors import SettingsError
 
@@ -14,7 +14,7 @@ def poisson_interval(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the central confidence interval of a Poisson mean, given the counts seen.
 
-    Exact limits from chi-square quantiles (Garwood 1936; Gehrels 1986, ApJ 303, 336,
+    Exact limits, quantiles of the gamma law (Garwood 1936; Gehrels 1986, ApJ 303, 336,
     eqs. 1, 2): each tail holds what a normal law holds beyond ``sigma``.
 
     Parameters
@@ -27,9 +27,9 @@ def poisson_interval(
     n = np.asarray(counts, dtype=float)
     if np.any(n < 0) or not np.all(np.isfinite(n)):
         raise SettingsError("counts must be finite and not below zero")
-    tail = stats.norm.sf(sigma)
-    lower = np.where(n > 0, stats.chi2.ppf(tail, 2 * np.maximum(n, 1e-300)) / 2, 0.0)
-    upper = stats.chi2.isf(tail, 2 * (n + 1)) / 2
+    tail = ndtr(-sigma)
+    lower = np.where(n > 0, gammaincinv(np.where(n > 0, n, 1.0), tail), 0.0)
+    upper = gammainccinv(n + 1, tail)
     return lower, upper
 
 

@@ -25,3 +25,13 @@ def pytest_addoption(parser):
 def whole_grid(request):
     """True when slow proofs shall run on their whole grid."""
     return request.config.getoption("--whole-grid")
+
+
+@pytest.fixture(scope="session")
+def small_campaign(tmp_path_factory):
+    """The packaged small scenario, made once; nobody may write into it."""
+    from beamreduce.simulate import simulate_campaign  # noqa: PLC0415
+
+    folder = tmp_path_factory.mktemp("small") / "campaign"
+    simulate_campaign("small", folder)
+    return folder

@@ -1,5 +1,6 @@
 """Photons that do not come from the image, and how sure that is."""
 
+from beamreduce.background.excess import excess_about_image, excess_of_beam_off
 from beamreduce.background.flux_beyond import FluxBeyond, flux_beyond_reference
 from beamreduce.background.from_annulus import from_annulus
 from beamreduce.background.from_exposure import from_exposure
@@ -19,6 +20,8 @@ __all__ = [
     "Polynomial",
     "WingModel",
     "background_in_rings",
+    "excess_about_image",
+    "excess_of_beam_off",
     "flux_beyond_reference",
     "from_annulus",
     "from_exposure",

@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from beamreduce.background.blocks import LEAST_PHOTONS
+from beamreduce.background.excess import excess_of_beam_off
 from beamreduce.background.model import Background, Polynomial
 from beamreduce.background.pixels import noise_sum, plain_pixels, sum_variance
 from beamreduce.errors import MeasurementError, SettingsError
@@ -31,7 +32,8 @@ def from_exposure(
     Returns
     -------
     Background
-        ``level = scale · photons`` and ``photon_variance = scale² (v·photons + noise)``.
+        ``level = scale · photons`` and ``photon_variance = scale² (v·photons + noise)``,
+        the scatter of the beam-off image beyond counting among the noise.
         The variance is right for sums over pixels and may be negative in a single one,
         where noise made the pixel negative. The uncertainty of the scale is a mode.
 
@@ -66,7 +68,8 @@ def from_exposure(
     if scale_uncertainty > 0:
         modes.append(level * (scale_uncertainty / scale))
     total = float(photons.sum())
-    variance = beam_off.variance_per_photon * photons + beam_off.noise_variance
+    excess = excess_of_beam_off(beam_off)
+    variance = beam_off.variance_per_photon * photons + beam_off.noise_variance + excess
     if total < 1.0:
         # No photon seen does not mean that none was expected (see sum_variance).
         noise = noise_sum(beam_off, plain_pixels(beam_off))
@@ -82,6 +85,8 @@ def from_exposure(
         level=level,
         photon_variance=scale**2 * variance,
         modes=tuple(modes),
+        # A rate: what a longer exposure gathers, the noise of it included.
+        excess_variance=scale * excess,
         notes=notes,
     )
 

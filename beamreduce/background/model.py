@@ -62,6 +62,9 @@ class Background:
         independent of each other.
     model_modes
         The same for the choice of a model (the shape of the wing, for example).
+    excess_variance
+        Variance a pixel that the background brings to the image it is taken from beyond
+        counting (cosmic rays, photons of other energies), in photons squared.
     notes
         Sentences that belong with the numbers, by key.
     """
@@ -71,6 +74,7 @@ class Background:
     photon_variance: np.ndarray | float = 0.0
     modes: tuple[Polynomial | np.ndarray, ...] = ()
     model_modes: tuple[Polynomial | np.ndarray, ...] = ()
+    excess_variance: float = 0.0
     notes: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

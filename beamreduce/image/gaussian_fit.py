@@ -1,7 +1,6 @@
 """The center of a round Gaussian fitted to the image."""
 
 import numpy as np
-from scipy import optimize
 
 from beamreduce.errors import MeasurementError
 from beamreduce.image.center import Center, fitting_radius, half_power_radius
@@ -24,6 +23,8 @@ def gaussian(
     MeasurementError
         When no Gaussian fits.
     """
+    from scipy import optimize  # noqa: PLC0415 - slow import, seldom needed
+
     start = centroid(net, variance, reference_px=reference_px)
     window = 2 * start.half_power_radius
     x, y, inside = _window(net.shape, start.xy, window)

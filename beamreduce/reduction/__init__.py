@@ -3,13 +3,14 @@
 from beamreduce.reduction.campaign_run import (
     ReducedCampaign,
     RunOptions,
-    default_jobs,
     reduce_campaign,
 )
+from beamreduce.reduction.draw import quoted_marks
 from beamreduce.reduction.locate import Located, locate
 from beamreduce.reduction.measure import Measured, measure
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.reduction.summary import summary_table
+from beamreduce.reduction.workers import default_jobs
 
 __all__ = [
     "Located",
@@ -20,6 +21,7 @@ __all__ = [
     "default_jobs",
     "locate",
     "measure",
+    "quoted_marks",
     "reduce_campaign",
     "summary_table",
 ]

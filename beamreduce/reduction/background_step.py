@@ -1,5 +1,7 @@
 """The background of one measurement, by the method that its campaign asks for."""
 
+from dataclasses import replace
+
 import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
@@ -7,6 +9,7 @@ from astropy.units import Quantity
 from beamreduce.background import (
     Background,
     Polynomial,
+    excess_about_image,
     from_annulus,
     from_exposure,
     from_surface,
@@ -77,11 +80,28 @@ def background_about(
     request: MeasureRequest, image: FocalImage, center: Center
 ) -> Background:
     """Find the background of an image from the image itself, about a center."""
-    settings = request.setup.reduction
-    fits = largest_radius(image.shape, center.xy) * image.pixel_mm * u.mm
-    reference = request.reference_radius if request.reference_radius is not None else fits
     if request.background_method == "none":
         return no_background(image)
+    fits = largest_radius(image.shape, center.xy) * image.pixel_mm * u.mm
+    reference = request.reference_radius if request.reference_radius is not None else fits
+    outside_px = (min(reference, 0.9 * fits) / image.pixel_size).to_value(u.one)
+    return replace(
+        _level_about(request, image, center, (reference, fits)),
+        excess_variance=excess_about_image(
+            image, center_xy=center.xy, inner_px=float(outside_px)
+        ),
+    )
+
+
+def _level_about(
+    request: MeasureRequest,
+    image: FocalImage,
+    center: Center,
+    radii: tuple[Quantity, Quantity],
+) -> Background:
+    """Take the level by one of the methods; radii: reference and largest circle."""
+    settings = request.setup.reduction
+    reference, fits = radii
     if request.background_method == "annulus":
         inner = settings.annulus_inner if settings.annulus_inner is not None else reference
         return from_annulus(

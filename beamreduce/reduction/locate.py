@@ -1,6 +1,6 @@
 """From frames to a net image with its center: the first half of a measurement."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
@@ -96,11 +96,13 @@ def locate(request: MeasureRequest, masters: MasterCache | None = None) -> Locat
         limit=request.setup.reduction.filled_fraction_limit,
         radius=request.reference_radius,
     )
-    for _ in range(1 if fixed is not None else _ROUNDS):
-        if fixed is None:
-            background = background_about(request, image, center)
-        net = subtract(image, background)
-        center = _center(request, net, image)
+    for _ in range(_ROUNDS if fixed is None else 0):
+        background = background_about(request, image, center)
+        center = _center(request, subtract(image, background), image)
+    # What the background scatters beyond counting is noise of the image too.
+    image = replace(image, noise_variance=image.noise_variance + background.excess_variance)
+    net = subtract(image, background)
+    center = _center(request, net, image)
     return Located(image=image, background=background, net=net, center=center)
 
 

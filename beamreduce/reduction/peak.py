@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import astropy.units as u
 import numpy as np
@@ -64,7 +65,7 @@ def peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
             photons_per_frame=photons, of_saturation=None, safe_seconds=None, counting=True
         )
     longest = max(beam, key=lambda row: row.exposure.exposure_time)
-    raw = read_frame(request.folder / longest.exposure.file, root=request.folder)
+    raw = read_frame(Path(longest.exposure.file), root=request.folder)
     pedestal = float(np.nanmedian(raw.pixels))
     limit = float(detector.saturation.to_value(u.adu))
     if image.saturated.any():

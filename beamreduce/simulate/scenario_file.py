@@ -1,5 +1,6 @@
 """Read and check a scenario: an invented mirror, facility and plan of exposures."""
 
+import hashlib
 import tomllib
 from collections import Counter
 from collections.abc import Mapping
@@ -40,6 +41,8 @@ class Scenario:
         Name of the scenario's file, without its ending.
     seed
         Where all chance comes from.
+    sha256
+        SHA-256 of the scenario's text, by which a campaign made from it is known.
     campaign
         The tables of campaign.toml, as they stand in the scenario.
     figure, sensor, background, monitor, truth, lines, exposures
@@ -48,6 +51,7 @@ class Scenario:
 
     name: str
     seed: int
+    sha256: str
     campaign: Mapping[str, object]
     figure: FigureAsMade
     sensor: SensorAsMade
@@ -96,7 +100,13 @@ def read_scenario(scenario: Path | str, *, seed: int | None = None) -> Scenario:
     parts = _read_made(made, problems)
     if problems:
         raise SettingsError("\n".join(f"{name}: {problem}" for problem in problems))
-    return Scenario(name=Path(name).stem, seed=seed, campaign=tables, **parts)
+    return Scenario(
+        name=Path(name).stem,
+        seed=seed,
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+        campaign=tables,
+        **parts,
+    )
 
 
 def _text_of(scenario: Path | str) -> tuple[str, str]:

@@ -171,6 +171,7 @@ def _write(
         "format": TRUTH_FORMAT,
         "campaign": made.setup.name,
         "scenario": scenario.name,
+        "scenario_sha256": scenario.sha256,
         "seed": scenario.seed,
         "measurements": true_measurements(made, planned, traces.advance),
     }

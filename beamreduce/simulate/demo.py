@@ -1,0 +1,139 @@
+"""The demonstration: make a campaign, reduce it, compare the numbers with the truth."""
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from beamreduce.errors import OutputError
+from beamreduce.reduction import RunOptions, reduce_campaign
+from beamreduce.reduction.campaign_run import Progress
+from beamreduce.simulate.scenario_file import read_scenario
+from beamreduce.simulate.write_campaign import simulate_campaign
+
+SCENARIO = "demo"
+COMPARED = ("hpd_measured_arcsec", "w90_measured_arcsec")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Agreement:
+    """One number against its truth.
+
+    Parameters
+    ----------
+    id, key
+        Measurement and name of the number.
+    value, uncertainty
+        As measured, combined standard uncertainty.
+    truth, truth_uncertainty
+        As traced, with the uncertainty of the trace.
+    """
+
+    id: str
+    key: str
+    value: float
+    uncertainty: float
+    truth: float
+    truth_uncertainty: float
+
+    @property
+    def pull(self) -> float:
+        """Difference in combined standard uncertainties."""
+        return (self.value - self.truth) / math.hypot(
+            self.uncertainty, self.truth_uncertainty
+        )
+
+
+def run_demo(
+    folder: Path, *, options: RunOptions | None = None, progress: Progress | None = None
+) -> str:
+    """Make the demo campaign once, reduce it and return a table against its truth.
+
+    Parameters
+    ----------
+    folder
+        Gets ``campaign``, ``campaign.truth.json`` and ``results``.
+    options, progress
+        As for :func:`beamreduce.reduction.reduce_campaign`.
+
+    Raises
+    ------
+    OutputError
+        When the folder holds a campaign of another scenario.
+    """
+    campaign, results = folder / "campaign", folder / "results"
+    truth_file = folder / "campaign.truth.json"
+    tell = progress or (lambda what, done, total: None)
+    if not (campaign.exists() and truth_file.exists()):
+        simulate_campaign(
+            SCENARIO, campaign, progress=lambda done, total: tell("simulate", done, total)
+        )
+    truth = json.loads(truth_file.read_text(encoding="utf-8"))
+    _check_scenario(truth, truth_file)
+    done = reduce_campaign(
+        campaign, results, options=options or RunOptions(update=True), progress=progress
+    )
+    rows = compare_with_truth(done.measurements, truth["measurements"])
+    pulls = [row.pull for row in rows]
+    rms = math.sqrt(sum(pull**2 for pull in pulls) / len(pulls))
+    return "\n".join(
+        [
+            _table(rows),
+            f"rms pull {rms:.2f}, largest {max(map(abs, pulls)):.2f} "
+            f"(in combined standard uncertainties)",
+            f"campaign: {campaign}   results: {results}   truth: {truth_file}",
+            f"next: beamreduce inspect {campaign}; look at {results}/image_focus_Ti.png",
+        ]
+    )
+
+
+def compare_with_truth(
+    measured: Sequence[Mapping[str, object]], truth: Sequence[Mapping[str, object]]
+) -> tuple[Agreement, ...]:
+    """Set every number that has a truth against it.
+
+    Parameters
+    ----------
+    measured, truth
+        ``measurements`` of results.json and of a truth file: same ids, same keys.
+    """
+    known = {entry["id"]: entry for entry in truth}
+    return tuple(
+        Agreement(
+            id=str(m["id"]),
+            key=key,
+            value=m[key]["value"],
+            uncertainty=m[key]["uncertainty"],
+            truth=known[m["id"]][key]["value"],
+            truth_uncertainty=known[m["id"]][key]["uncertainty"],
+        )
+        for m in measured
+        for key in COMPARED
+        if m["id"] in known and m[key] is not None and known[m["id"]].get(key) is not None
+    )
+
+
+def _check_scenario(truth: Mapping[str, object], truth_file: Path) -> None:
+    scenario = read_scenario(SCENARIO)
+    if truth.get("scenario_sha256") != scenario.sha256:
+        raise OutputError(
+            f"{truth_file}: found the truth of another scenario; expected that of the "
+            f"{SCENARIO!r} of this version; move {truth_file.parent} away"
+        )
+
+
+def _table(rows: Sequence[Agreement]) -> str:
+    width = max(len(row.id) for row in rows)
+    head = (
+        f"{'measurement':<{width}}  {'number':<8}  {'measured (arcsec)':>18}  "
+        f"{'truth (arcsec)':>16}  {'pull':>5}"
+    )
+    lines = [head]
+    for row in rows:
+        lines.append(
+            f"{row.id:<{width}}  {row.key[:3].upper():<8}  "
+            f"{row.value:>9.2f} ± {row.uncertainty:<6.2f}  "
+            f"{row.truth:>8.2f} ± {row.truth_uncertainty:<5.2f}  {row.pull:>+5.2f}"
+        )
+    return "\n".join(lines)
