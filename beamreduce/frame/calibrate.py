@@ -20,7 +20,6 @@ from beamreduce.frame.master_set import MasterSet
 from beamreduce.frame.photon_scale import (
     adu_per_photon,
     saturation_adu,
-    variance_per_photon,
 )
 from beamreduce.frame.running_sums import RunningSums, sum_frames
 from beamreduce.units import convert
@@ -40,9 +39,10 @@ class PhotonSum:
     noise_variance
         Variance a pixel in photons² that is not that of the photons themselves: read
         noise and dark current of every frame, and the masters, whose errors are common
-        to the frames. Where the response is not 1 it also holds
-        ``variance_per_photon · photons · (1/flat − 1)``, because ``N/flat`` varies by
-        ``N/flat²``; it can be below zero there. Sums over apertures come out right.
+        to the frames. A counting detector with a flat has ``photons (1/flat − 1)`` in
+        it: its response is the chance of a count, and N counts over that vary by
+        N/flat². It is below zero where the response is above 1; sums come out right.
+        (An integrating one loses charge, not photons, and needs no such term.)
     bad
         Dead, hot or unsteady pixels and such without data.
     saturated
@@ -133,7 +133,7 @@ def calibrate_frames(
         exposure_times=exposure_times,
         energy=energy,
     )
-    return with_flat_noise(total, masters, variance_per_photon(detector, energy))
+    return with_flat_noise(total, masters, detector)
 
 
 def calibrate_without_flat_noise(
@@ -177,10 +177,8 @@ def calibrate_without_flat_noise(
     )
 
 
-def with_flat_noise(
-    total: PhotonSum, masters: MasterSet, variance_per_photon: float
-) -> PhotonSum:
-    """Return a sum with the noise of its flat, and of dividing photons by a response.
+def with_flat_noise(total: PhotonSum, masters: MasterSet, detector: Detector) -> PhotonSum:
+    """Return a sum with the noise of its flat, and of dividing counts by a response.
 
     Parameters
     ----------
@@ -188,8 +186,8 @@ def with_flat_noise(
         Sum of frames divided by the flat of ``masters``; its flat noise not yet in.
     masters
         Holds the flat; without one nothing is added.
-    variance_per_photon
-        Of photons at this energy.
+    detector
+        Whether it counts.
     """
     if masters.flat is None:
         return total
@@ -199,11 +197,8 @@ def with_flat_noise(
     noise /= response
     noise /= response
     noise += total.noise_variance
-    extra = 1.0 / response
-    extra -= 1.0
-    extra *= total.photons
-    extra *= variance_per_photon
-    noise += extra
+    if not detector.integrating:
+        noise += total.photons * (1.0 / response - 1.0)
     return replace(total, noise_variance=noise)
 
 

@@ -130,7 +130,7 @@ class _Summing:
                     name = same[0].exposure.file
                     check_same_shape((name, more.photons.shape), (first, shape))
                 part = more if part is None else part + more
-            part = with_flat_noise(part, masters, self._per_photon())
+            part = with_flat_noise(part, masters, self.detector)
             total = part if total is None else total + part
         return total
 

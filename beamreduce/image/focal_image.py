@@ -34,7 +34,7 @@ class FocalImage:
     noise_variance
         Variance a pixel that does not come from this image's own photons (read noise,
         dark current, masters), in photons squared; one number or an image. It may be
-        below zero where dividing by a response above 1 made the photons scatter less.
+        below zero where dividing counts by a response above 1 made them scatter less.
     variance_per_photon
         Variance that each photon brings: 1 for a counter, ``1 + F w / E`` for charge
         (Fano noise).

@@ -18,7 +18,6 @@ from tests.frame.made_frames import (
     DETECTOR,
     ELECTRONS,
     ENERGY,
-    FANO,
     GAIN,
     READ_NOISE,
     Camera,
@@ -120,14 +119,12 @@ def test_noise_of_the_masters_is_common_to_the_frames():
     np.testing.assert_allclose(got.noise_variance, (read + common) / SCALE**2, rtol=1e-6)
 
 
-def test_noise_of_the_flat_and_of_dividing_by_it():
+def test_noise_of_the_flat():
     got = one(frame(5000.0), flat_masters(master(0.8, 0.01**2)))
     photons = 5000 / 0.8 / SCALE
     read = (READ_NOISE / GAIN / 0.8 / SCALE) ** 2
-    # N/flat varies by N/flat², of which variance_per_photon · photons is N/flat.
-    divided = (1 + FANO / ELECTRONS) * photons * (1 / 0.8 - 1)
     of_flat = (photons * 0.01 / 0.8) ** 2
-    np.testing.assert_allclose(got.noise_variance, read + divided + of_flat, rtol=1e-6)
+    np.testing.assert_allclose(got.noise_variance, read + of_flat, rtol=1e-6)
 
 
 def test_saturation_is_looked_at_frame_by_frame():
