@@ -48,6 +48,8 @@ class Campaign:
         The nest of cones.
     measurements
         In the order of their names.
+    warnings
+        What looks wrong but does not keep the campaign from being reduced.
     """
 
     folder: Path
@@ -55,6 +57,7 @@ class Campaign:
     exposures: tuple[Exposure, ...]
     prescription: Prescription
     measurements: tuple[MeasurementInputs, ...]
+    warnings: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,6 +101,7 @@ def read_campaign(folder: Path) -> Campaign:
         exposures=draft.exposures,
         prescription=draft.prescription,
         measurements=draft.measurements,
+        warnings=tuple(draft.problems),
     )
 
 

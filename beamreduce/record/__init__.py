@@ -1,6 +1,6 @@
 """Numbers with their uncertainties, and the record of what they came from."""
 
-from beamreduce.record.atomic import write_text_whole, write_whole
+from beamreduce.record.atomic import UNFINISHED, write_text_whole, write_whole
 from beamreduce.record.checksums import sha256_of_file, sha256_of_json
 from beamreduce.record.measurement import Measurement, quantity_keys
 from beamreduce.record.provenance import Provenance, software_versions
@@ -9,6 +9,7 @@ from beamreduce.record.toml_text import toml_text
 from beamreduce.record.uncertain import Uncertain
 
 __all__ = [
+    "UNFINISHED",
     "Measurement",
     "Provenance",
     "Uncertain",

@@ -8,6 +8,8 @@ from threading import get_ident
 
 from beamreduce.errors import OutputError
 
+UNFINISHED = ".writing-"  # how names of files begin that are not whole yet
+
 
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Write a file under a temporary name beside its place, then rename it.
@@ -24,7 +26,7 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     OutputError
         When the file cannot be written (no permission, disk full); nothing is left.
     """
-    temporary = path.with_name(f".writing-{os.getpid()}-{get_ident()}-{path.name}")
+    temporary = path.with_name(f"{UNFINISHED}{os.getpid()}-{get_ident()}-{path.name}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write(temporary)

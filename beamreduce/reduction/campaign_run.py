@@ -1,21 +1,17 @@
 """A whole campaign: every measurement, each finished one kept, put in place at the end."""
 
 import json
-import os
-import signal
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from multiprocessing import get_context
 from pathlib import Path
 
 import astropy.units as u
 from astropy.units import Quantity
 
 from beamreduce.campaign import Campaign, read_campaign
-from beamreduce.errors import CampaignError
+from beamreduce.errors import CampaignError, Problem
 from beamreduce.frame import MasterCache
 from beamreduce.record import Measurement
 from beamreduce.reduction.keys import input_checksums, measurement_key
@@ -27,10 +23,16 @@ from beamreduce.reduction.output_folder import (
     mark_finished,
     open_output,
     put_in_place,
+    refuse_inside_campaign,
 )
-from beamreduce.reduction.products import reuse_products, write_products
+from beamreduce.reduction.products import (
+    remove_strangers,
+    reuse_products,
+    write_products,
+)
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.reduction.results_files import CampaignRun, write_campaign_results
+from beamreduce.reduction.workers import Workers
 
 Progress = Callable[[str, int, int], None]
 
@@ -68,12 +70,15 @@ class ReducedCampaign:
         Ids whose key had not changed.
     before
         Where older results were moved to.
+    warnings
+        What looks wrong in the campaign, though it could be reduced.
     """
 
     folder: Path
     measurements: tuple[dict[str, object], ...]
     reused: tuple[str, ...]
     before: Path | None
+    warnings: tuple[Problem, ...] = ()
 
 
 def reduce_campaign(
@@ -112,12 +117,14 @@ def reduce_campaign(
             f"{campaign_folder}: found no exposure of kind beam; expected at least one; "
             f"add rows of kind beam to exposures.ecsv"
         )
+    refuse_inside_campaign(campaign.folder, Path(results_folder))
     tell = progress or (lambda what, done, total: None)
+    _masters.cache_clear()  # frames and settings may have changed since an earlier run
     with open_output(Path(results_folder), update=options.update) as output:
-        with _Workers(options.jobs) as run_all:
+        with Workers(options.jobs) as run_all:
             requests = _with_reference(campaign, output, run_all, tell)
             keys = {r.inputs.id: measurement_key(r) for r in requests}
-            _reuse(output, keys)
+            _reuse(output, keys, figures=options.figures)
             todo = [r for r in requests if not _is_finished(output, r, keys)]
             jobs = [(r, output, options.figures, keys[r.inputs.id]) for r in todo]
             for done, _ in enumerate(run_all(_measure_and_write, jobs), 1):
@@ -136,6 +143,7 @@ def _finish(
         json.loads(output.finished(request.inputs.id).read_text()) for request in requests
     )
     reused = tuple(m["id"] for m in measurements if m["id"] not in redone)
+    remove_strangers(output.partial, [request.inputs.id for request in requests])
     write_campaign_results(
         CampaignRun(
             campaign=campaign,
@@ -145,14 +153,17 @@ def _finish(
             started=started,
         )
     )
+    before = None
     if not redone and _same_results(output):
         discard_partial(output)
-        return ReducedCampaign(
-            folder=output.final, measurements=measurements, reused=reused, before=None
-        )
-    before = put_in_place(output)
+    else:
+        before = put_in_place(output)
     return ReducedCampaign(
-        folder=output.final, measurements=measurements, reused=reused, before=before
+        folder=output.final,
+        measurements=measurements,
+        reused=reused,
+        before=before,
+        warnings=campaign.warnings,
     )
 
 
@@ -197,19 +208,15 @@ def _with_reference(
 
 def _largest_radius_mm(job: tuple[MeasureRequest, OutputFolder]) -> float:
     request, output = job
-    kept = output.finished(f"{request.inputs.id}.center")
+    # No measurement can be called that: names have no plus sign.
+    note = f"{request.inputs.id}+center"
     key = measurement_key(request)
-    if kept.exists():
-        found = json.loads(kept.read_text())
-        if found["key"] == key:
-            return found["largest_radius_mm"]
+    found = _read_note(output.finished(note))
+    if found.get("key") == key:
+        return found["largest_radius_mm"]
     # Rounded down, so that the circle fits whatever the last digits of a redo are.
     largest_mm = int(locate(request, _masters()).largest_radius_mm * 1000) / 1000
-    mark_finished(
-        output,
-        f"{request.inputs.id}.center",
-        {"key": key, "largest_radius_mm": largest_mm},
-    )
+    mark_finished(output, note, {"key": key, "largest_radius_mm": largest_mm})
     return largest_mm
 
 
@@ -230,66 +237,34 @@ def _measure_and_write(job: tuple[MeasureRequest, OutputFolder, bool, str]) -> s
     return measurement.id
 
 
-def _reuse(output: OutputFolder, keys: dict[str, str]) -> None:
+def _reuse(output: OutputFolder, keys: dict[str, str], *, figures: bool) -> None:
     """Take over from the results in place every measurement whose key is the same."""
-    results = output.final / "results.json"
-    if not results.is_file():
-        return
-    try:
-        stored = json.loads(results.read_text())["measurements"]
-    except (ValueError, KeyError, TypeError):
-        return
-    for old in stored:
-        identity = old.get("id")
-        if keys.get(identity) != old.get("key") or output.finished(identity).exists():
+    stored = _read_note(output.final / "results.json").get("measurements")
+    for old in stored if isinstance(stored, list) else ():
+        identity = old.get("id") if isinstance(old, dict) else None
+        if identity not in keys or keys[identity] != old.get("key"):
             continue
-        if reuse_products(output.final, output.partial, identity):
+        if _key_of_finished(output, identity) == keys[identity]:
+            continue
+        if reuse_products(output, old, figures=figures):
             mark_finished(output, identity, old)
 
 
 def _is_finished(
     output: OutputFolder, request: MeasureRequest, keys: dict[str, str]
 ) -> bool:
-    path = output.finished(request.inputs.id)
-    if not path.exists():
-        return False
-    return json.loads(path.read_text()).get("key") == keys[request.inputs.id]
+    identity = request.inputs.id
+    return _key_of_finished(output, identity) == keys[identity]
 
 
-class _Workers:
-    """Run jobs here or in other processes; an interruption stops them all."""
-
-    def __init__(self, jobs: int) -> None:
-        self._pool: ProcessPoolExecutor | None = None
-        if jobs > 1:
-            self._pool = ProcessPoolExecutor(
-                jobs, mp_context=get_context("spawn"), initializer=_ignore_interrupts
-            )
-
-    def __enter__(self) -> "Callable[..., Iterator[object]]":
-        return self._run
-
-    def __exit__(self, kind: object, *_: object) -> None:
-        if self._pool is not None:
-            if kind is not None:
-                for process in list(self._pool._processes.values()):
-                    process.terminate()
-            self._pool.shutdown(wait=True, cancel_futures=True)
-
-    def _run(self, work: Callable, jobs: Sequence[object]) -> Iterator[object]:
-        if self._pool is None or len(jobs) < 2:
-            yield from map(work, jobs)
-            return
-        futures: list[Future] = [self._pool.submit(work, job) for job in jobs]
-        for future in as_completed(futures):
-            yield future.result()
+def _key_of_finished(output: OutputFolder, identity: str) -> object:
+    return _read_note(output.finished(identity)).get("key")
 
 
-def _ignore_interrupts() -> None:
-    """The parent stops its workers itself when it is interrupted."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def default_jobs() -> int:
-    """Number of processors this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+def _read_note(path: Path) -> dict[str, object]:
+    """Return the content of a JSON file, nothing when it is missing or damaged."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return content if isinstance(content, dict) else {}

@@ -104,7 +104,7 @@ def as_plain(value: object) -> object:
 
 
 @lru_cache(maxsize=100_000)
-def _checksum_of(path: Path, _size: int, _modified_ns: int) -> str:
+def _checksum_of(path: Path, _state: tuple[int, ...]) -> str:
     return sha256_of_file(path)
 
 
@@ -114,4 +114,6 @@ def _checksum(path: Path) -> str:
         status = path.stat()
     except OSError:
         return sha256_of_file(path)  # says what is wrong
-    return _checksum_of(path, status.st_size, status.st_mtime_ns)
+    # The time of the last change of the file's record cannot be set back by anyone.
+    state = (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    return _checksum_of(path.absolute(), state)

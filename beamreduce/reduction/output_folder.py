@@ -7,12 +7,12 @@ import os
 import shutil
 import socket
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from beamreduce.errors import OutputError
-from beamreduce.record import write_text_whole
+from beamreduce.record import UNFINISHED, write_text_whole
 
 DONE = ".done"
 _LOCK = ".lock"
@@ -55,19 +55,40 @@ def open_output(folder: Path, *, update: bool) -> Iterator[OutputFolder]:
         When the folder holds something and ``update`` is False, another process works on
         it, or its place cannot be written.
     """
-    final = Path(folder).absolute()
-    _check_place(final, update=update)
-    partial = final.with_name(final.name + ".partial")
+    output = _places(Path(folder))
+    _check_place(output.final, update=update)
     try:
-        (partial / DONE).mkdir(parents=True, exist_ok=True)
-        handle = os.open(partial / _LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+        (output.partial / DONE).mkdir(parents=True, exist_ok=True)
+        handle = os.open(output.partial / _LOCK, os.O_RDWR | os.O_CREAT, 0o666)
     except OSError as error:
-        raise _cannot_write(partial, error) from None
+        raise _cannot_write(output.partial, error) from None
     try:
-        _lock(handle, partial)
-        yield OutputFolder(final=final, partial=partial)
+        _lock(handle, output.partial)
+        _remove_unfinished(output.partial)
+        try:
+            yield output
+        finally:
+            _tidy(handle, output.partial)
     finally:
         os.close(handle)
+
+
+def refuse_inside_campaign(campaign: Path, folder: Path) -> None:
+    """Refuse results that would be written into a campaign folder, or in place of it.
+
+    Raises
+    ------
+    OutputError
+        When one of the two folders holds the other.
+    """
+    kept, output = campaign.resolve(), _places(folder)
+    for place in (output.final, output.partial):
+        if place.is_relative_to(kept) or kept.is_relative_to(place):
+            raise OutputError(
+                f"{folder}: found a place inside the campaign folder {campaign}, or one "
+                f"that holds it; expected one beside it, since campaign folders are never "
+                f"written; choose another -o"
+            )
 
 
 def put_in_place(output: OutputFolder) -> Path | None:
@@ -80,8 +101,6 @@ def put_in_place(output: OutputFolder) -> Path | None:
     """
     before = None
     try:
-        shutil.rmtree(output.partial / DONE)
-        (output.partial / _LOCK).unlink()
         if output.final.exists():
             if any(output.final.iterdir()):
                 before = _free_name(output.final)
@@ -89,6 +108,9 @@ def put_in_place(output: OutputFolder) -> Path | None:
             else:
                 output.final.rmdir()
         output.partial.rename(output.final)
+        # Only now: had anything stopped us before, all that is finished would be kept.
+        shutil.rmtree(output.final / DONE)
+        (output.final / _LOCK).unlink()
     except OSError as error:
         raise _cannot_write(output.final, error) from None
     return before
@@ -96,18 +118,55 @@ def put_in_place(output: OutputFolder) -> Path | None:
 
 def discard_partial(output: OutputFolder) -> None:
     """Remove the working folder when the results in place are already complete."""
-    shutil.rmtree(output.partial)
+    try:
+        shutil.rmtree(output.partial)
+    except OSError as error:
+        raise _cannot_write(output.partial, error) from None
+
+
+def _remove_unfinished(folder: Path) -> None:
+    """Remove what a process left that was killed while it wrote a file."""
+    for path in folder.rglob(f"{UNFINISHED}*"):
+        path.unlink(missing_ok=True)
+
+
+def _tidy(handle: int, partial: Path) -> None:
+    """Remove half-written files, and the working folder itself when nothing is finished."""
+    if not _holds(handle, partial):
+        return  # put in place, or discarded
+    with suppress(OSError):
+        _remove_unfinished(partial)
+        if not any((partial / DONE).iterdir()):
+            shutil.rmtree(partial)
+
+
+def _holds(handle: int, partial: Path) -> bool:
+    """True when the lock that we have is that of the folder which is there now."""
+    try:
+        return (partial / _LOCK).stat().st_ino == os.fstat(handle).st_ino
+    except OSError:
+        return False
+
+
+def _places(folder: Path) -> OutputFolder:
+    """Return the folder, links followed so that the work is beside it, and its partial."""
+    try:
+        final = folder.resolve()
+    except (OSError, RuntimeError) as error:
+        raise _cannot_write(folder, error) from None
+    return OutputFolder(final=final, partial=final.parent / f"{final.name}.partial")
 
 
 def _check_place(final: Path, *, update: bool) -> None:
-    if final.exists() and not final.is_dir():
+    try:
+        a_file = final.exists() and not final.is_dir()
+        occupied = final.is_dir() and any(final.iterdir())
+    except OSError as error:
+        raise _cannot_write(final, error) from None
+    if a_file:
         raise OutputError(
             f"{final}: found a file; expected a folder or nothing; choose another -o"
         )
-    try:
-        occupied = final.exists() and any(final.iterdir())
-    except OSError as error:
-        raise _cannot_write(final, error) from None
     if not occupied or update:
         return
     if (final / "results.json").exists():
@@ -130,14 +189,16 @@ def _lock(handle: int, partial: Path) -> None:
             f"{partial}: found a run at work on it ({_holder(handle)}); expected none; "
             f"wait for it to end or choose another -o"
         ) from None
-    lock = partial / _LOCK
-    if not lock.exists() or lock.stat().st_ino != os.fstat(handle).st_ino:
+    if not _holds(handle, partial):
         raise OutputError(
             f"{partial}: found a run that ended at this moment; expected none; try again"
         )
     holder = json.dumps({"host": socket.gethostname(), "process": os.getpid()})
-    os.ftruncate(handle, 0)
-    os.pwrite(handle, holder.encode(), 0)
+    try:
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, holder.encode(), 0)
+    except OSError as error:
+        raise _cannot_write(partial, error) from None
 
 
 def _holder(handle: int) -> str:

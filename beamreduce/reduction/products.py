@@ -1,6 +1,7 @@
 """The files of one measurement beside results.json: curve, net image, figures."""
 
 import shutil
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import astropy.units as u
@@ -11,6 +12,7 @@ from astropy.table import QTable, Table
 from beamreduce.encircled_energy import EncircledEnergy
 from beamreduce.record import write_whole
 from beamreduce.reduction.measure import Measured
+from beamreduce.reduction.output_folder import OutputFolder
 
 FIGURES = ("image", "eef", "profile", "growth")
 
@@ -21,6 +23,8 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
     There is no curve where the core is saturated.
     """
     identity = measured.measurement.id
+    for old in _product_files(folder, identity):
+        old.unlink()  # of a run that was interrupted before the campaign was changed
     if measured.curves is not None:
         table = eef_table(identity, measured.curves.curve)
         write_whole(
@@ -69,7 +73,7 @@ def net_hdus(measured: Measured) -> fits.HDUList:
     header = primary.header
     header["EXTNAME"] = "NET"
     header["BUNIT"] = "photon"
-    header["MEASID"] = (measurement.id, "measurement")
+    header["MEASID"] = measurement.id  # no comment: a long name leaves no room for it
     header["ENERGY"] = (measurement.energy_keV, "[keV] photon energy")
     header["DETDIST"] = (measurement.detector_distance_mm, "[mm] from reference plane")
     header["PIXSIZE"] = (located.image.pixel_mm, "[mm] side of a pixel")
@@ -99,18 +103,47 @@ def history(measured: Measured) -> tuple[str, ...]:
     )
 
 
-def product_files(folder: Path, identity: str) -> list[Path]:
+def remove_strangers(folder: Path, identities: Sequence[str]) -> None:
+    """Remove files that belong to none of these measurements.
+
+    An interrupted run leaves them when the campaign is changed before the next.
+    """
+    ours = {path for identity in identities for path in _product_files(folder, identity)}
+    for path in folder.iterdir():
+        if path.is_file() and path not in ours and not path.name.startswith("."):
+            path.unlink()
+
+
+def reuse_products(
+    output: OutputFolder, old: Mapping[str, object], *, figures: bool
+) -> bool:
+    """Copy the files of a measurement that need not be redone; False if any is missing.
+
+    Parameters
+    ----------
+    output
+        From its final to its partial folder.
+    old
+        The measurement as results.json holds it.
+    figures
+        Figures are wanted too.
+    """
+    identity = old["id"]
+    wanted = [f"net_{identity}.fits"]
+    # A saturated core has no curve; its image is drawn all the same.
+    wanted += [f"eef_{identity}.ecsv"] if old.get("hpd_measured_mm") is not None else []
+    wanted += [f"image_{identity}.{kind}" for kind in ("png", "svg")] if figures else []
+    if not all((output.final / name).is_file() for name in wanted):
+        return False
+    for path in _product_files(output.final, identity):
+        write_whole(
+            output.partial / path.name, lambda to, path=path: shutil.copyfile(path, to)
+        )
+    return True
+
+
+def _product_files(folder: Path, identity: str) -> list[Path]:
     """Return the files in a results folder that belong to one measurement."""
     names = [f"eef_{identity}.ecsv", f"net_{identity}.fits"]
     names += [f"{name}_{identity}.{kind}" for name in FIGURES for kind in ("png", "svg")]
     return [folder / name for name in names if (folder / name).is_file()]
-
-
-def reuse_products(source: Path, target: Path, identity: str) -> bool:
-    """Copy the files of a measurement that need not be redone; False if any is missing."""
-    files = product_files(source, identity)
-    if not (source / f"net_{identity}.fits").is_file():
-        return False
-    for path in files:
-        write_whole(target / path.name, lambda to, path=path: shutil.copyfile(path, to))
-    return True
