@@ -1,7 +1,6 @@
 """The command line: thin, and light to start."""
 
 import sys
-import traceback
 from collections.abc import Callable
 from pathlib import Path
 
@@ -29,20 +28,25 @@ class _Commands(click.Group):
         except BeamreduceError as error:
             click.echo(f"error: {error}", err=True)
             sys.exit(1)
-        except BrokenPipeError:
-            sys.exit(1)
         except Exception as error:  # the last line of defence, by design
             click.echo(_fault(error), err=True)
             sys.exit(3)
 
 
 def _fault(error: Exception) -> str:
-    log = Path("beamreduce-fault.log")
+    import tempfile  # noqa: PLC0415 - light start
+    import traceback  # noqa: PLC0415
+
+    text = "".join(traceback.format_exception(error))
     try:
-        log.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
-        where = f"details in {log.absolute()}"
+        # Not where the user stands: that may be the campaign folder.
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", prefix="beamreduce-fault-", suffix=".log", delete=False
+        ) as log:
+            log.write(text)
+        where = f"details in {log.name}"
     except OSError:
-        where = "the details could not be written here"
+        where = "the details could not be written anywhere"
     return f"fault in the program: {type(error).__name__}: {error}; {where}"
 
 
@@ -89,6 +93,8 @@ def reduce(
     options = RunOptions(update=update, jobs=jobs or default_jobs())
     with _Bar(quiet) as progress:
         done = reduce_campaign(campaign, output, options=options, progress=progress)
+    for problem in done.warnings:
+        click.echo(f"warning: {problem}", err=True)
     if not quiet:
         click.echo(summary_table(done.measurements))
         click.echo(f"results in {done.folder}")
@@ -107,7 +113,11 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
     from beamreduce.simulate import simulate_campaign  # noqa: PLC0415 - light start
 
     with _Bar(quiet) as progress:
-        simulate_campaign(scenario, output, progress=progress)
+        simulate_campaign(
+            scenario,
+            output,
+            progress=lambda done, total: progress("simulate", done, total),
+        )
     if not quiet:
         click.echo(f"campaign in {output}, truth in {output}.truth.json")
 

@@ -8,6 +8,7 @@ import importlib.metadata
 import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 
 PREFIX = "br"
 NAMESPACE = "urn:beamreduce:"
@@ -16,13 +17,17 @@ _LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "numba", "periodictable"
 
 def software_versions() -> dict[str, str]:
     """Return the versions of this package, of Python and of the libraries it rests on."""
-    versions = {"python": platform.python_version()}
-    for name in ("beamreduce", *_LIBRARIES):
-        try:
-            versions[name] = importlib.metadata.version(name)
-        except importlib.metadata.PackageNotFoundError:
-            versions[name] = "not installed"
-    return versions
+    names = ("beamreduce", *_LIBRARIES)
+    return {"python": platform.python_version()} | {name: _version(name) for name in names}
+
+
+@cache
+def _version(name: str) -> str:
+    # Looking one up takes milliseconds, and every key of a measurement asks.
+    try:
+        return importlib.metadata.version(name)
+    except importlib.metadata.PackageNotFoundError:
+        return "not installed"
 
 
 @dataclass
@@ -41,9 +46,7 @@ class Provenance:
         """Add a step with what it used and made; returns its identifier."""
         identity = self._add("activity", name, {f"{PREFIX}:settings": str(settings)})
         for source in used:
-            self._relate(
-                "used", {"prov:activity": identity, "prov:entity": source}
-            )
+            self._relate("used", {"prov:activity": identity, "prov:entity": source})
         for result in made:
             self._relate(
                 "wasGeneratedBy", {"prov:entity": result, "prov:activity": identity}

@@ -206,6 +206,9 @@ def _setting(request: MeasureRequest, located: Located, reference: Quantity) -> 
         image, located.background, center_xy=center.xy, reference_radius=reference
     )
     notes["flux_beyond_reference"] = beyond.note
+    sectors = _sectors(located, reference_px)
+    if any(sector["half_power_radius_mm"] is None for sector in sectors):
+        notes["sectors"] = "sectors lost in their noise have no half-power radius"
     return Measurement(
         id=inputs.id,
         exposures=tuple(row.exposure.exposure for row in inputs.beam),
@@ -224,7 +227,7 @@ def _setting(request: MeasureRequest, located: Located, reference: Quantity) -> 
         flux_beyond_reference=beyond.fraction,
         filled_fraction=filled_fraction(image, center.xy, radius=reference),
         saturated_fraction=_saturated_fraction(located, reference_px),
-        sectors=_sectors(located, reference_px),
+        sectors=sectors,
         conventions={
             "background": located.background.method,
             "center": center.rule,

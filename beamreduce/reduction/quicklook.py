@@ -7,7 +7,7 @@ from pathlib import Path
 import astropy.units as u
 
 from beamreduce.campaign import Campaign, Exposure, MeasurementInputs, read_campaign
-from beamreduce.errors import CampaignError, MeasurementError
+from beamreduce.errors import CampaignError, FrameError, MeasurementError
 from beamreduce.frame import MasterCache
 from beamreduce.reduction.image_limits import saturated_inside, saturation_note
 from beamreduce.reduction.peak import PeakLevel, peak_level
@@ -177,13 +177,19 @@ def _per_monitor_count(numbers: QuickNumbers, row: Exposure) -> tuple[float, flo
     if counts is None or counts <= 0:
         return None
     photons, sigma = numbers.net_photons
-    ratio = photons / counts
-    return ratio, abs(ratio) * math.hypot(sigma / photons, 1 / math.sqrt(counts))
+    alive = 1.0 - (row.monitor_dead_time_fraction or 0.0)
+    net = counts / alive - (row.monitor_background or 0.0)
+    if net <= 0:
+        return None
+    ratio = photons / net
+    relative = math.sqrt(counts) / alive / net
+    return ratio, abs(ratio) * math.hypot(sigma / photons, relative)
 
 
 def _same_setting(a: Exposure, b: Exposure) -> bool:
-    names = ("aperture", "energy", "off_axis", "azimuth", "detector_distance", "detector")
-    return all(getattr(a, name) == getattr(b, name) for name in names)
+    names = ("energy", "off_axis", "azimuth", "detector_distance", "detector")
+    same_aperture = (a.aperture or "full") == (b.aperture or "full")
+    return same_aperture and all(getattr(a, name) == getattr(b, name) for name in names)
 
 
 def _change(
@@ -204,8 +210,8 @@ def _change(
     inputs, before = earlier
     try:
         past = quick_numbers(_request(campaign, inputs, before.exposure), masters)
-    except (MeasurementError, CampaignError):
-        return None
+    except (MeasurementError, FrameError):
+        return None  # that one cannot be used; this one may be good
     past_rate = _per_monitor_count(past, before)
     rate_sigma = None
     if per_count is not None and past_rate is not None:

@@ -88,7 +88,8 @@ def results_table(measurements: Sequence[Mapping[str, object]]) -> Table:
         values = [m[key] for m in measurements]
         table[key] = [v if isinstance(v, str) else " ".join(v) for v in values]
     for key in ("energy_keV", "off_axis_arcmin", "azimuth_deg", "detector_distance_mm",
-                "reference_radius_mm", "reference_radius_arcsec"):  # fmt: skip
+                "reference_radius_mm", "reference_radius_arcsec",
+                "infinity_detector_distance_mm"):  # fmt: skip
         table[key] = _column([m[key] for m in measurements], key)
     for axis, name in enumerate("xy"):
         for key in ("center_pixel", "center_uncertainty_pixel"):
@@ -146,7 +147,10 @@ def _provenance(run: CampaignRun) -> dict[str, object]:
         ]
         identity = m["id"]
         net = record.entity(f"net_{identity}.fits", {"br:path": f"net_{identity}.fits"})
-        curve = record.entity(f"eef_{identity}.ecsv", {"br:path": f"eef_{identity}.ecsv"})
+        made = []
+        if m["hpd_measured_mm"] is not None:  # a saturated core has no curve
+            curve = f"eef_{identity}.ecsv"
+            made.append(record.entity(curve, {"br:path": curve}))
         numbers = record.entity(
             f"results/{identity}", {"br:path": "results.json", "br:key": m["key"]}
         )
@@ -159,7 +163,7 @@ def _provenance(run: CampaignRun) -> dict[str, object]:
         record.activity(
             f"encircled-energy/{identity}",
             used=[net, settings_id],
-            made=[curve, numbers],
+            made=[*made, numbers],
             settings=json.dumps({"reference_radius_mm": m["reference_radius_mm"]}),
         )
     return record.to_json()
