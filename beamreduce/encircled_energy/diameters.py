@@ -195,7 +195,8 @@ def analytic_uncertainty_mm(net: NetRings, fraction: float = HALF_POWER) -> floa
     ``σ(d) = 2 σ(EEF at r) / EEF′(r)``: for N photons and no background this is the
     order-statistic result ``2 √(q(1-q)/N)/EEF′(r)``. The slope is taken over the radii
     where the curve rises from ``q - h`` to ``q + h`` with ``h`` a fifth of the smaller of
-    ``q`` and ``1-q``: within 1 % of the slope at ``q`` for a Gaussian.
+    ``q`` and ``1-q``: enough photons for a steady slope, and within 1 % of the slope at
+    ``q`` for a Gaussian, 4 % for wide wings (King 1.5).
     """
     curve = encircled_energy(net)
     half_step = 0.2 * min(fraction, 1 - fraction)

@@ -162,10 +162,11 @@ def test_photons_and_their_image_agree_but_for_the_pixel():
     from_image = counted(pixels, center=center)
     from_photons = count_photons(np.hypot(x, y) * u.mm, RADII, detector_distance=5 * u.m)
     difference = np.cumsum(from_image.photons - from_photons.photons)
-    # A pixel spreads its photons evenly: σ² grows by 1/12 of a pixel squared.
+    # A pixel gathers photons over its width and counts them as even over its width: σ²
+    # grows by 1/12 of a pixel squared for each.
     square = (RADII.value / PIXEL_MM) ** 2
     narrow, wide = (
-        np.exp(-square / (2 * s2)) for s2 in (sigma_px**2, sigma_px**2 + 1 / 12)
+        np.exp(-square / (2 * s2)) for s2 in (sigma_px**2, sigma_px**2 + 1 / 6)
     )
     expected = 20000 * (narrow - wide)
     # A photon in a pixel of which a share s lies inside counts s instead of 0 or 1:
