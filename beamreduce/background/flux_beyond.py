@@ -1,7 +1,7 @@
 """Flux of the image beyond the reference radius, estimated from its wing."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.units import Quantity
@@ -12,6 +12,7 @@ from beamreduce.background.pixels import checked_center, radius_in_px
 from beamreduce.background.wing_model import WingModel
 from beamreduce.background.wing_rings import wing_rings
 from beamreduce.background.wing_starts import LEAST_REACH, combined, fit_from_starts
+from beamreduce.image.center import largest_radius
 from beamreduce.image.focal_image import FocalImage
 from beamreduce.record.uncertain import Uncertain
 from beamreduce.rings import overlap_sums
@@ -85,7 +86,45 @@ def flux_beyond_reference(
             note="the frame does not reach far enough beyond the core to see a wing",
         )
     fits = fit_from_starts(rings, start_px)
-    return _from_fits(fits.chosen, fits.others, inside, reference_radius)
+    beyond = _from_fits(fits.chosen, fits.others, inside, reference_radius)
+    if background.method not in ("exposure", "none"):  # taken from the same rings
+        return beyond
+    return _held_to_rings(beyond, image, background, center_xy, (reference_px, inside))
+
+
+def _held_to_rings(
+    beyond: FluxBeyond,
+    image: FocalImage,
+    background: Background,
+    center_xy: tuple[float, float],
+    reference: tuple[float, Uncertain],
+) -> FluxBeyond:
+    """Compare the wing with the net photons from the reference radius to the frame.
+
+    What lies there can be counted, if less precisely than the wing tells it. Where the two
+    differ by more than the counting allows, the difference is model uncertainty.
+    """
+    reference_px, inside = reference
+    outer_px = largest_radius(image.shape, center_xy)
+    if beyond.fraction is None or beyond.wing is None or outer_px < 1.05 * reference_px:
+        return beyond
+    counted = _flux_inside(image, background, center_xy, outer_px, from_px=reference_px)
+    pixel = image.pixel_size
+    ends = [beyond.wing.photons_beyond(r * pixel) for r in (reference_px, outer_px)]
+    if ends[0] is None or ends[1] is None:
+        return beyond
+    gap = counted.value - (ends[0].value - ends[1].value)
+    unexplained = math.sqrt(max(gap**2 - counted.uncertainty**2, 0.0)) / inside.value
+    if unexplained == 0.0:
+        return beyond
+    return replace(
+        beyond,
+        fraction=replace(
+            beyond.fraction, model=math.hypot(beyond.fraction.model, unexplained)
+        ),
+        note=f"{beyond.note}; between reference radius and frame "
+        f"{counted.value / inside.value:.3g} of the flux inside were counted",
+    )
 
 
 def _from_fits(
@@ -135,8 +174,10 @@ def _flux_inside(
     background: Background,
     center_xy: tuple[float, float],
     radius_px: float,
+    *,
+    from_px: float = 0.0,
 ) -> Uncertain:
-    """Return the net photons of usable pixels inside a circle."""
+    """Return the net photons of usable pixels inside a circle, or between two."""
     center = checked_center(image.shape, center_xy)
     usable = image.usable
 
@@ -147,7 +188,8 @@ def _flux_inside(
             else np.broadcast_to(values, image.shape)
         )
         used = np.where(usable, surface, 0.0)
-        return float(overlap_sums(used, center, np.array([radius_px]))[0])
+        sums = overlap_sums(used, center, np.array([from_px, radius_px]))
+        return float(sums[1] - sums[0])
 
     photons = inside(image.photons)
     noise = inside(image.noise_variance) + inside(background.photon_variance)
