@@ -96,10 +96,13 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
     # The pedestal is not known here; the typical pixel of the frame stands for it, so
     # an exposed frame only makes this more careful.
     level -= np.median(level)
-    photons = level * (sums.count / adu_per_photon)
-    level *= _LEAST_PHOTON_VARIANCE * adu_per_photon
-    level *= 2 * gammaincinv(freedom / 2, _CHANCE) / freedom
-    return (sums.scatter_variance() < level) & (photons > _LEAST_PHOTONS)
+    steady = np.zeros(level.shape, dtype=bool)
+    bright = np.nonzero(level > _LEAST_PHOTONS * adu_per_photon / sums.count)
+    least = 2 * gammaincinv(freedom / 2, _CHANCE) / freedom
+    least *= _LEAST_PHOTON_VARIANCE * adu_per_photon * level[bright]
+    squares = sums.squares[bright] - sums.difference[bright] ** 2 / sums.count
+    steady[bright] = squares / freedom < least
+    return steady
 
 
 def find_dead_pixels(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndarray:

@@ -95,6 +95,7 @@ def make_master(frames: Collection[Frame], *, of_photons: bool = False) -> Maste
             name=sums.first.name,
         )
     scatter = sums.scatter_variance()
+    sums.squares = np.empty(0)  # room for the second pass
     typical = _TypicalVariance.measure(scatter, sums)
     scatter /= sums.count
     variance = scatter.astype(np.float32)

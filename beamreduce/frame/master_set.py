@@ -51,11 +51,15 @@ class MasterSet:
         seconds
             Sum of their exposure times.
         """
-        pedestal = 0.0 if self.bias is None else self.bias.mean * count
-        if isinstance(self.dark, DarkRate):
-            pedestal += self.dark.rate * seconds
-        elif self.dark is not None:
-            pedestal = self.dark.mean * count
+        if isinstance(self.dark, MasterFrame):
+            return self.dark.mean * count
+        if self.bias is None:
+            return 0.0
+        pedestal = self.bias.mean * count
+        if self.dark is not None:
+            # Row by row: a second whole image would only be added and thrown away.
+            for row, rate in zip(pedestal, self.dark.rate, strict=True):
+                row += rate * seconds
         return pedestal
 
     def pedestal_variance(self, *, count: int, seconds: float) -> np.ndarray | float:
@@ -100,7 +104,7 @@ class MasterCache:
         How many to keep; the one not used for longest goes first.
     """
 
-    room: int = 6
+    room: int = 3
     _kept: OrderedDict = field(default_factory=OrderedDict, init=False, repr=False)
     _lock: Lock = field(default_factory=Lock, init=False, repr=False)
 

@@ -54,15 +54,19 @@ class RunningSums:
         """Add one frame; it must have the shape of the first."""
         check_same_shape((frame.name, frame.shape), (self.first.name, self.first.shape))
         self._widen(frame.pixels.dtype)
-        missing = frame.without_data
+        missing, pixels = frame.without_data, frame.pixels
         if missing is not None:
             self.without_data |= missing
+            pixels = np.where(missing, self.low, pixels)
         _add(
-            frame.pixels.reshape(-1),
+            pixels.reshape(-1),
             self.first.pixels.reshape(-1),
             (self.difference.reshape(-1), self.squares.reshape(-1)),
             (self.low.reshape(-1), self.high.reshape(-1)),
         )
+        if self.without_data.any():
+            self.difference[self.without_data] = 0.0
+            self.squares[self.without_data] = 0.0
         self.count += 1
 
     def _widen(self, dtype: np.dtype) -> None:
@@ -123,8 +127,7 @@ def _add(
     for i in range(pixels.size):
         value = pixels[i]
         change = float(value) - float(first[i])
-        if np.isfinite(change):
-            difference[i] += change
-            squares[i] += change * change
-            low[i] = min(low[i], value)
-            high[i] = max(high[i], value)
+        difference[i] += change
+        squares[i] += change * change
+        low[i] = min(low[i], value)
+        high[i] = max(high[i], value)

@@ -153,15 +153,16 @@ def _mean_of_arc(
     photons, variance, good = images
     radius, ring, arc = shape
     ny, nx = photons.shape
-    reach = math.ceil(ring + arc)
+    reach = math.ceil(arc)
+    least, most = max(radius - ring, 0.0) ** 2, (radius + ring) ** 2
     count, value, noise = 0, 0.0, 0.0
     for j in range(max(0, pixel[0] - reach), min(ny, pixel[0] + reach + 1)):
         for i in range(max(0, pixel[1] - reach), min(nx, pixel[1] + reach + 1)):
             if not good[j, i]:
                 continue
-            if abs(math.hypot(i - center[0], j - center[1]) - radius) > ring:
+            if (i - pixel[1]) ** 2 + (j - pixel[0]) ** 2 > arc**2:
                 continue
-            if math.hypot(i - pixel[1], j - pixel[0]) > arc:
+            if not least <= (i - center[0]) ** 2 + (j - center[1]) ** 2 <= most:
                 continue
             count += 1
             value += photons[j, i]

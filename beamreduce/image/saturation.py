@@ -5,7 +5,7 @@ import math
 import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
-from scipy.ndimage import label, uniform_filter
+from scipy.ndimage import label
 
 from beamreduce.beamline.stations import Detector
 from beamreduce.errors import SettingsError
@@ -30,13 +30,13 @@ def peak_photons(image: FocalImage) -> float:
     wide) that holds 100 photons: single pixels of a sparse image say how many photons
     came, not how many were to be expected.
     """
-    usable = image.usable
+    photons, pixels = _corner_sums(image.photons), _corner_sums(image.usable)
     side, mean = 1, 0.0
     while True:
-        box_mean, share = _box(image.photons, side), _box(usable.astype(float), side)
+        in_box, share = _box_sums(photons, side), _box_sums(pixels, side) / side**2
         # Boxes with bad pixels in them count by their good ones.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            means = np.where(share > _GOOD_SHARE, box_mean / share, 0.0)
+        enough = share > _GOOD_SHARE
+        means = in_box[enough] / (share[enough] * side**2)
         mean = max(float(means.max(initial=0.0)), 0.0)
         if mean * side**2 >= _PEAK_PHOTONS or 2 * side >= min(*image.shape, _LARGEST_BOX):
             return mean
@@ -155,5 +155,19 @@ def _hidden_peak(image: FocalImage) -> float:
     return max(peak for chi_square, peak in fits if chi_square <= best + 4)
 
 
-def _box(values: np.ndarray, side: int) -> np.ndarray:
-    return uniform_filter(values, size=side, mode="constant")
+def _corner_sums(values: np.ndarray) -> np.ndarray:
+    """Sums of all pixels below and left of each corner; box sums are differences."""
+    sums = np.zeros((values.shape[0] + 1, values.shape[1] + 1))
+    np.cumsum(values, axis=0, dtype=float, out=sums[1:, 1:])
+    np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
+    return sums
+
+
+def _box_sums(corners: np.ndarray, side: int) -> np.ndarray:
+    """Sums in square boxes inside the image, a quarter of a side apart."""
+    step = max(1, side // 4)
+    low, high = slice(None, -side, step), slice(side, None, step)
+    sums = corners[high, high] - corners[low, high]
+    sums -= corners[high, low]
+    sums += corners[low, low]
+    return sums
