@@ -50,7 +50,7 @@ def true_center(kind, rule):
 
 
 def repeats_of(rule, whole_grid):
-    whole = {"centroid": 400, "gaussian": 400, "least_hpd": 200}
+    whole = {"centroid": 400, "gaussian": 200, "least_hpd": 60}
     reduced = {"centroid": 100, "gaussian": 40, "least_hpd": 8}  # thirteen images each
     return (whole if whole_grid else reduced)[rule]
 
