@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from beamreduce.errors import BeamreduceError
+from beamreduce.errors import BeamreduceError, SettingsError
 
 _FOLDER = click.Path(path_type=Path)
 
@@ -156,8 +156,15 @@ def quicklook(campaign: Path, exposure: str | None, quiet: bool) -> None:
 @click.option("--quiet", is_flag=True, help="Print the table only.")
 def plan(campaign: Path, goal: str, quiet: bool) -> None:
     """Say how many photons, frames and minutes an HPD of a given precision still needs."""
-    from beamreduce.reduction.plan import plan_exposures  # noqa: PLC0415 - light start
+    from beamreduce.reduction.plan import (  # noqa: PLC0415 - light start
+        parse_goal,
+        plan_exposures,
+    )
 
+    try:
+        parse_goal(goal)
+    except SettingsError as error:
+        raise click.UsageError(str(error)) from None
     click.echo(plan_exposures(campaign, goal).as_text(with_advice=not quiet))
 
 

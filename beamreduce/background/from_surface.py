@@ -156,8 +156,8 @@ def _fit_supported(blocks: BlockSums, degree: int, variance_per_photon: float) -
     n = blocks.photons.size
     if n < 1:
         raise MeasurementError(
-            "no block beside the image is half free; use a smaller source_radius or "
-            "surface_box, or another background method"
+            "no block beside the image is half free; use a smaller source_radius "
+            "([reduction] annulus_inner) or surface_box, or another background method"
         )
     while degree > 0 and not _supports(blocks, degree):
         degree -= 1

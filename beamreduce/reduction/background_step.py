@@ -57,9 +57,9 @@ def beam_off_background(
     inputs = request.inputs
     if not inputs.background:
         raise MeasurementError(
-            f"measurement {inputs.id}: found no background exposures; expected some for "
-            f'background = "exposure"; add rows of kind background, or set '
-            f'[reduction] background to "wings", "annulus" or "surface"'
+            "found no background exposures; expected some for "
+            'background = "exposure"; add rows of kind background, or set '
+            '[reduction] background to "wings", "annulus" or "surface"'
         )
     beam_off = calibrate_group(
         inputs.background,

@@ -20,8 +20,14 @@ def saturated_inside(
     return bool(np.any(distance < radius_px + np.sqrt(0.5)))
 
 
-def saturation_note(request: MeasureRequest, located: Located) -> str:
-    """Say why there is no HPD, and which exposure time would have been safe."""
+def saturation_note(request: MeasureRequest, located: Located) -> str | None:
+    """Say why there is no HPD, and which exposure time would have been safe.
+
+    None when no saturated pixel touches the half-power circle.
+    """
+    center = located.center
+    if not saturated_inside(located.image, center.xy, center.half_power_radius):
+        return None
     longest = max(row.exposure.exposure_time for row in request.inputs.beam)
     safe = safe_exposure_time(
         located.image, detector=request.inputs.detector, frame_time=longest

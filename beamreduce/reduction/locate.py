@@ -72,6 +72,11 @@ def locate(request: MeasureRequest, masters: MasterCache | None = None) -> Locat
     FrameError, MeasurementError
         When a frame cannot be used, or there are no net photons to find a center from.
     """
+    with request.naming_errors():
+        return _locate(request, masters)
+
+
+def _locate(request: MeasureRequest, masters: MasterCache | None) -> Located:
     inputs = request.inputs
     image = calibrate_group(
         inputs.beam,
@@ -84,8 +89,8 @@ def locate(request: MeasureRequest, masters: MasterCache | None = None) -> Locat
     )
     if not image.usable.any():
         raise MeasurementError(
-            f"measurement {inputs.id}: found no usable pixel (all bad or saturated); "
-            f"expected an image; shorten the exposure or check the darks"
+            "found no usable pixel (all bad or saturated); expected an image; shorten "
+            "the exposure or check the darks"
         )
     fixed = beam_off_background(request, masters) if _from_exposure(request) else None
     background = fixed if fixed is not None else provisional_background(image)
@@ -120,16 +125,13 @@ def _center(request: MeasureRequest, net: NetImage, image: FocalImage) -> Center
         image.variance_per_photon * image.photons + image.noise_variance,
         0.0,
     )
-    try:
-        if rule == "centroid":
-            return centroid(net.photons, variance, reference_px=reference_px)
-        if rule == "gaussian":
-            return gaussian(net.photons, variance, reference_px=reference_px)
-        if rule == "least_hpd":
-            rng = random_stream(
-                request.setup.reduction.random_seed, request.inputs.id, "least_hpd"
-            )
-            return least_hpd(net.photons, variance, rng, reference_px=reference_px)
-        return given(net.photons, rule, reference_px=reference_px)
-    except MeasurementError as error:
-        raise MeasurementError(f"measurement {request.inputs.id}: {error}") from None
+    if rule == "centroid":
+        return centroid(net.photons, variance, reference_px=reference_px)
+    if rule == "gaussian":
+        return gaussian(net.photons, variance, reference_px=reference_px)
+    if rule == "least_hpd":
+        rng = random_stream(
+            request.setup.reduction.random_seed, request.inputs.id, "least_hpd"
+        )
+        return least_hpd(net.photons, variance, rng, reference_px=reference_px)
+    return given(net.photons, rule, reference_px=reference_px)

@@ -29,11 +29,7 @@ from beamreduce.frame import MasterCache
 from beamreduce.image import filled_fraction, measure_sectors
 from beamreduce.record import Measurement, Uncertain, random_stream
 from beamreduce.reduction.budget import Systematics, diameter_budget, systematics_of
-from beamreduce.reduction.image_limits import (
-    edge_warning,
-    saturated_inside,
-    saturation_note,
-)
+from beamreduce.reduction.image_limits import edge_warning, saturation_note
 from beamreduce.reduction.keys import matched_exposures
 from beamreduce.reduction.locate import Located, locate
 from beamreduce.reduction.request import MeasureRequest
@@ -111,21 +107,22 @@ def measure(request: MeasureRequest, masters: MasterCache | None = None) -> Meas
     FrameError, MeasurementError
         When a frame cannot be used or the numbers cannot be had from it.
     """
+    with request.naming_errors():
+        return _measure(request, masters)
+
+
+def _measure(request: MeasureRequest, masters: MasterCache | None) -> Measured:
     located = locate(request, masters)
     reference = _reference_that_fits(request, located)
     setting = _setting(request, located, reference)
-    center = located.center
-    if saturated_inside(located.image, center.xy, center.half_power_radius):
-        note = saturation_note(request, located)
+    note = saturation_note(request, located)
+    if note is not None:
         notes = dict(setting.notes) | dict.fromkeys(_LOST_TO_SATURATION, note)
         return Measured(
             measurement=replace(setting, notes=notes), located=located, curves=None
         )
-    try:
-        curves = _curves(request, located, reference)
-        other = _other_references(request, curves, reference)
-    except MeasurementError as error:
-        raise MeasurementError(f"measurement {request.inputs.id}: {error}") from None
+    curves = _curves(request, located, reference)
+    other = _other_references(request, curves, reference)
     return Measured(
         measurement=_with_numbers(setting, request, located, curves, other),
         located=located,
@@ -139,9 +136,8 @@ def _reference_that_fits(request: MeasureRequest, located: Located) -> Quantity:
     reference_mm = request.reference_radius.to_value(u.mm)
     if reference_mm > located.largest_radius_mm * (1 + 1e-9):
         raise MeasurementError(
-            f"measurement {request.inputs.id}: found a reference_radius of "
-            f"{reference_mm:g} mm, beyond the frame; expected at most "
-            f"{located.largest_radius_mm:.4g} mm about the center "
+            f"found a reference_radius of {reference_mm:g} mm, beyond the frame; expected "
+            f"at most {located.largest_radius_mm:.4g} mm about the center "
             f"({located.center.x:.1f}, {located.center.y:.1f}); lower [reduction] "
             f"reference_radius"
         )

@@ -8,6 +8,8 @@ from pathlib import Path
 from beamreduce.campaign import MeasurementInputs, read_campaign
 from beamreduce.errors import CampaignError, MeasurementError, SettingsError
 from beamreduce.frame import MasterCache
+from beamreduce.reduction.image_limits import saturation_note
+from beamreduce.reduction.locate import locate
 from beamreduce.reduction.peak import PeakLevel, peak_level
 from beamreduce.reduction.quick_numbers import QuickNumbers, quick_numbers
 from beamreduce.reduction.request import MeasureRequest
@@ -127,13 +129,19 @@ def plan_exposures(folder: Path, goal: str) -> ExposurePlan:
             reference_radius=campaign.setup.reduction.reference_radius,
         )
         try:
-            numbers = quick_numbers(request, masters)
+            needs.append(_plan_one(request, masters, wanted))
         except MeasurementError as error:
             needs.append(_unknown(inputs.id, str(error)))
-            continue
-        peak = peak_level(request, numbers.located.image)
-        needs.append(_need(inputs, numbers, peak, wanted))
     return ExposurePlan(goal=wanted, needs=tuple(needs))
+
+
+def _plan_one(request: MeasureRequest, masters: MasterCache, goal: float) -> Need:
+    located = locate(request, masters)
+    note = saturation_note(request, located)
+    if note is not None:
+        return _unknown(request.inputs.id, note)
+    numbers = quick_numbers(request, located)
+    return _need(request.inputs, numbers, peak_level(request, located.image), goal)
 
 
 def _need(

@@ -16,10 +16,8 @@ from beamreduce.encircled_energy import (
     net_rings,
     standard_radii,
 )
-from beamreduce.errors import MeasurementError
-from beamreduce.frame import MasterCache
 from beamreduce.reduction.budget import background_share
-from beamreduce.reduction.locate import Located, locate
+from beamreduce.reduction.locate import Located
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.rings import count_in_image, plan_for
 
@@ -53,17 +51,19 @@ class QuickNumbers:
     seconds: float
 
 
-def quick_numbers(
-    request: MeasureRequest, masters: MasterCache | None = None
-) -> QuickNumbers:
-    """Reduce the exposures of a request without a bootstrap.
+def quick_numbers(request: MeasureRequest, located: Located) -> QuickNumbers:
+    """Measure a located image without a bootstrap.
 
     Raises
     ------
-    FrameError, MeasurementError
-        When a frame cannot be used or shows no net photons.
+    MeasurementError
+        When it shows no net photons, or a ring has no usable pixel (a saturated core).
     """
-    located = locate(request, masters)
+    with request.naming_errors():
+        return _quick_numbers(request, located)
+
+
+def _quick_numbers(request: MeasureRequest, located: Located) -> QuickNumbers:
     image = located.image
     largest_mm = located.largest_radius_mm
     reference_mm = largest_mm
@@ -76,14 +76,11 @@ def quick_numbers(
     )
     plan = plan_for(image, located.center.xy, radii)
     rings = count_in_image(image, plan)
-    try:
-        net = net_rings(
-            rings,
-            background_in_rings(located.background, plan, image.usable),
-            reference_mm * u.mm,
-        )
-    except MeasurementError as error:
-        raise MeasurementError(f"measurement {request.inputs.id}: {error}") from None
+    net = net_rings(
+        rings,
+        background_in_rings(located.background, plan, image.usable),
+        reference_mm * u.mm,
+    )
     hpd, w90 = crossing_diameters_mm(net.radius_mm, net.growth, (HALF_POWER, NINETY))[0]
     return QuickNumbers(
         located=located,

@@ -9,7 +9,8 @@ import astropy.units as u
 from beamreduce.campaign import Campaign, Exposure, MeasurementInputs, read_campaign
 from beamreduce.errors import CampaignError, FrameError, MeasurementError
 from beamreduce.frame import MasterCache
-from beamreduce.reduction.image_limits import saturated_inside, saturation_note
+from beamreduce.reduction.image_limits import saturation_note
+from beamreduce.reduction.locate import locate
 from beamreduce.reduction.peak import PeakLevel, peak_level
 from beamreduce.reduction.quick_numbers import QuickNumbers, quick_numbers
 from beamreduce.reduction.request import MeasureRequest
@@ -39,7 +40,7 @@ class QuickLook:
     exposure
         The exposure looked at.
     numbers
-        Its numbers.
+        Its numbers; None where the core is saturated.
     peak
         Brightest pixel against the limits of the detector.
     photons_per_monitor_count
@@ -51,7 +52,7 @@ class QuickLook:
     """
 
     exposure: Exposure
-    numbers: QuickNumbers
+    numbers: QuickNumbers | None
     peak: PeakLevel
     photons_per_monitor_count: tuple[float, float] | None
     change: Change | None
@@ -59,13 +60,25 @@ class QuickLook:
 
     def as_text(self) -> str:
         """Return the lines that the command prints."""
-        numbers, row = self.numbers, self.exposure
+        row = self.exposure
+        lines = [
+            f"exposure      {row.exposure} ({row.aperture or 'full'}, "
+            f"{row.energy.to_value(u.keV):g} keV, {row.live_seconds:g} s)",
+            *self._number_lines(),
+            f"peak          {self.peak.as_text()}",
+            f"change        {self._change()}",
+            self.verdict,
+        ]
+        return "\n".join(lines)
+
+    def _number_lines(self) -> list[str]:
+        numbers = self.numbers
+        if numbers is None:
+            return []
         arcsec = arcsec_per_mm(numbers.net.detector_distance_mm)
         center = numbers.located.center
         photons, sigma = numbers.net_photons
-        lines = [
-            f"exposure      {row.exposure} ({row.aperture or 'full'}, "
-            f"{row.energy.to_value(u.keV):g} keV, {numbers.seconds:g} s)",
+        return [
             f"HPD           {_pair(numbers.hpd_mm, arcsec)} arcsec "
             f"= {_pair(numbers.hpd_mm)} mm",
             f"W90           {_pair(numbers.w90_mm, arcsec)} arcsec "
@@ -77,11 +90,7 @@ class QuickLook:
             f"net photons   {photons:.0f} ± {sigma:.0f}, "
             f"{photons / numbers.seconds:.4g} a second",
             f"monitor       {self._monitor()}",
-            f"peak          {self.peak.as_text()}",
-            f"change        {self._change()}",
-            self.verdict,
         ]
-        return "\n".join(lines)
 
     def _monitor(self) -> str:
         if self.photons_per_monitor_count is None:
@@ -90,7 +99,7 @@ class QuickLook:
 
     def _change(self) -> str:
         if self.change is None:
-            return "no earlier exposure of this setting"
+            return "no earlier exposure of this setting to compare with"
         rate = (
             "" if self.change.rate_sigma is None
             else f", rate {self.change.rate_sigma:+.1f} σ"
@@ -119,8 +128,19 @@ def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
     inputs, row = _find(campaign, exposure)
     request = _request(campaign, inputs, row.exposure)
     masters = MasterCache()
-    numbers = quick_numbers(request, masters)
-    peak = peak_level(request, numbers.located.image)
+    located = locate(request, masters)
+    peak = peak_level(request, located.image)
+    note = saturation_note(request, located)
+    if note is not None:
+        return QuickLook(
+            exposure=row,
+            numbers=None,
+            peak=peak,
+            photons_per_monitor_count=None,
+            change=None,
+            verdict=f"STOP: {note}",
+        )
+    numbers = quick_numbers(request, located)
     per_count = _per_monitor_count(numbers, row)
     change = _change(campaign, row, masters, (numbers, per_count))
     return QuickLook(
@@ -129,7 +149,7 @@ def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
         peak=peak,
         photons_per_monitor_count=per_count,
         change=change,
-        verdict=_verdict(request, numbers, peak, change),
+        verdict=_verdict(numbers, peak, change),
     )
 
 
@@ -157,7 +177,8 @@ def _find(campaign: Campaign, name: str | None) -> tuple[MeasurementInputs, Expo
             return inputs, row
     raise CampaignError(
         f"{campaign.folder}: found no beam exposure named {name!r}; expected one of "
-        f"{', '.join(row.exposure for _, row in rows[:8])}{' …' if len(rows) > 8 else ''}"
+        f"{', '.join(row.exposure for _, row in rows[:8])}{' …' if len(rows) > 8 else ''}; "
+        f"correct the name"
     )
 
 
@@ -209,7 +230,8 @@ def _change(
         return None
     inputs, before = earlier
     try:
-        past = quick_numbers(_request(campaign, inputs, before.exposure), masters)
+        request = _request(campaign, inputs, before.exposure)
+        past = quick_numbers(request, locate(request, masters))
     except (MeasurementError, FrameError):
         return None  # that one cannot be used; this one may be good
     past_rate = _per_monitor_count(past, before)
@@ -227,13 +249,7 @@ def _sigmas(now: tuple[float, float], before: tuple[float, float]) -> float:
     return (now[0] - before[0]) / max(math.hypot(now[1], before[1]), 1e-300)
 
 
-def _verdict(
-    request: MeasureRequest, numbers: QuickNumbers, peak: PeakLevel, change: Change | None
-) -> str:
-    located = numbers.located
-    radius_px = numbers.hpd_mm[0] / 2 / located.image.pixel_mm
-    if saturated_inside(located.image, located.center.xy, radius_px):
-        return f"STOP: {saturation_note(request, located)}"
+def _verdict(numbers: QuickNumbers, peak: PeakLevel, change: Change | None) -> str:
     if peak.of_saturation is not None and peak.of_saturation > NEAR_SATURATION:
         return (
             f"STOP: the brightest pixel is at {peak.of_saturation:.0%} of saturation; "

@@ -1,11 +1,14 @@
 """What one measurement needs, in one object that can be sent to another process."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from astropy.units import Quantity
 
 from beamreduce.campaign import MeasurementInputs, Setup
+from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,3 +39,17 @@ class MeasureRequest:
         if asked is not None:
             return asked
         return "exposure" if self.inputs.background else "wings"
+
+    @contextmanager
+    def naming_errors(self) -> Iterator[None]:
+        """Put the measurement and its frames before the message of every error in here."""
+        try:
+            yield
+        except (MeasurementError, SettingsError, GeometryError) as error:
+            start = f"measurement {self.inputs.id} ("
+            if str(error).startswith(start):
+                raise
+            files = [row.exposure.file for row in self.inputs.beam]
+            more = f" and {len(files) - 2} more" if len(files) > 2 else ""
+            frames = ", ".join(files[:2])
+            raise MeasurementError(f"{start}{frames}{more}): {error}") from None
