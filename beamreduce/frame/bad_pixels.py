@@ -37,7 +37,7 @@ def find_bad_pixels(
     bias: MasterFrame | None = None,
     darks: Sequence[MasterFrame] = (),
     flat: MasterFrame | None = None,
-    saturation: float | None = None,
+    saturation_adu: float | None = None,
 ) -> np.ndarray:
     """Return the boolean image of pixels that cannot be used.
 
@@ -50,8 +50,8 @@ def find_bad_pixels(
     flat
         Master flat with mean 1: pixels with less than half, or more than twice, the
         response of their neighbours, as far as the noise of the flat can tell.
-    saturation
-        Pixel value in adu; what reaches it in the mean of bias or dark is a bad pixel.
+    saturation_adu
+        Pixel value what reaches it in the mean of bias or dark is a bad pixel.
 
     Notes
     -----
@@ -66,15 +66,15 @@ def find_bad_pixels(
     for master in (bias, *darks):
         if master is not None:
             bad |= _stands_out(master) | _unsteady(master)
-            if saturation is not None:
-                bad |= master.mean >= saturation
+            if saturation_adu is not None:
+                bad |= master.mean >= saturation_adu
     if flat is not None:
         bad |= _wrong_response(flat)
     return bad
 
 
 def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarray:
-    """Return pixels of repeated exposures that are bright and yet do not fluctuate.
+    """Return pixels brighter than their neighbours that yet do not fluctuate.
 
     Photons arrive at random: ``n`` a frame scatter by at least 0.02 n photons², even
     with the charge of each spread over many pixels. A leaking pixel scatters by single
@@ -91,17 +91,17 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
     freedom = sums.count - 1
     if freedom < 1:
         return np.zeros(sums.first.shape, dtype=bool)
+    # Held against their neighbours, because the pedestal is not known here.
+    limit = _LEAST_PHOTONS * adu_per_photon / sums.count
     level = sums.total()
     level /= sums.count
-    # The pedestal is not known here; the typical pixel of the frame stands for it, so
-    # an exposed frame only makes this more careful.
-    level -= np.median(level)
-    steady = np.zeros(level.shape, dtype=bool)
-    bright = np.nonzero(level > _LEAST_PHOTONS * adu_per_photon / sums.count)
+    far = np.nonzero(_far_from_neighbours(level, sums.without_data, limit))
+    height = level[far] - np.median(_boxes(level, *far), axis=0)
     least = 2 * gammaincinv(freedom / 2, _CHANCE) / freedom
-    least *= _LEAST_PHOTON_VARIANCE * adu_per_photon * level[bright]
-    squares = sums.squares[bright] - sums.difference[bright] ** 2 / sums.count
-    steady[bright] = squares / freedom < least
+    least *= _LEAST_PHOTON_VARIANCE * adu_per_photon
+    squares = sums.squares[far] - sums.difference[far] ** 2 / sums.count
+    steady = np.zeros(level.shape, dtype=bool)
+    steady[far] = squares / freedom < least * height
     return steady
 
 
@@ -154,17 +154,25 @@ def _stands_out(master: MasterFrame) -> np.ndarray:
     own: np.ndarray | float = limit
     if master.variance is not None:
         # Where the level is high its shot noise is high too, as in a glowing corner.
-        own = np.maximum(limit, _SPREADS * np.sqrt(master.variance[rows, columns]))
+        about = np.median(_boxes(master.variance, rows, columns), axis=0)
+        own = np.maximum(limit, _SPREADS * np.sqrt(about))
     far[rows, columns] = _excess(master.mean, master.without_data, (rows, columns)) > own
     return far
 
 
 def _unsteady(master: MasterFrame) -> np.ndarray:
-    """Pixels that scatter from frame to frame far more than typical ones."""
+    """Pixels that scatter from frame to frame far more than typical ones and neighbours."""
+    unsteady = np.zeros(master.mean.shape, dtype=bool)
     if master.variance is None or master.count < 3:
-        return np.zeros(master.mean.shape, dtype=bool)
+        return unsteady
     typical = float(np.median(master.variance[~master.without_data]))
-    return master.variance > _UNSTEADY * typical if typical > 0 else master.variance < 0
+    if typical == 0:
+        return unsteady
+    rows, columns = np.nonzero(master.variance > _UNSTEADY * typical)
+    # In a glowing corner all pixels scatter by the shot noise of the glow.
+    about = np.median(_boxes(master.variance, rows, columns), axis=0)
+    unsteady[rows, columns] = master.variance[rows, columns] > _UNSTEADY * about
+    return unsteady
 
 
 def _wrong_response(flat: MasterFrame) -> np.ndarray:
@@ -183,7 +191,7 @@ def _wrong_response(flat: MasterFrame) -> np.ndarray:
 
 def _local_medians(master: MasterFrame) -> tuple[np.ndarray, np.ndarray]:
     """Medians of the 5 x 5 box about a sample of pixels, and their flat indices."""
-    ny, nx = master.mean.shape
+    nx = master.mean.shape[1]
     good = ~master.without_data.ravel()
     step = max(1, good.size // _SAMPLED_PIXELS)
     # A step prime to the row length, so that the sample does not sit in few columns.
@@ -191,20 +199,33 @@ def _local_medians(master: MasterFrame) -> tuple[np.ndarray, np.ndarray]:
         step += 1
     chosen = np.arange(0, good.size, step)
     chosen = chosen[good[chosen]]
-    rows, columns = np.divmod(chosen, nx)
-    box = range(-_HALF_BOX, _HALF_BOX + 1)
-    values = [
-        master.mean[np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)]
-        for j in box
-        for i in box
-    ]
+    values = _boxes(master.mean, *np.divmod(chosen, nx))
     return np.median(values, axis=0), chosen
+
+
+def _boxes(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Values of the 5 x 5 about some pixels, shape (25, pixels); edges are repeated."""
+    ny, nx = image.shape
+    box = range(-_HALF_BOX, _HALF_BOX + 1)
+    return np.array(
+        [
+            image[np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)]
+            for j in box
+            for i in box
+        ]
+    )
 
 
 def _robust_sigma(values: np.ndarray) -> float:
     """Half of the central 68.27 % of the values: one sigma of a Gaussian."""
     low, high = np.quantile(values, [0.158655, 0.841345])
     return float(high - low) / 2
+
+
+@numba.njit(cache=True, nogil=True)
+def _start(at: int, size: int) -> int:
+    """First of five pixels about one, moved inward at an edge."""
+    return max(0, min(at - 2, size - 5))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -220,8 +241,9 @@ def _far_from_neighbours(
                 continue
             value = image[y, x]
             total = below = above = 0
-            for j in range(max(0, y - 2), min(ny, y + 3)):
-                for i in range(max(0, x - 2), min(nx, x + 3)):
+            top, left = _start(y, ny), _start(x, nx)
+            for j in range(top, min(ny, top + 5)):
+                for i in range(left, min(nx, left + 5)):
                     if without_data[j, i]:
                         continue
                     total += 1
@@ -235,7 +257,7 @@ def _far_from_neighbours(
 def _excess(
     image: np.ndarray, without_data: np.ndarray, pixels: tuple[np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    """Distance from the median of the 5 x 5, less three times its spread on the far side.
+    """Distance from the median of the 5 x 5, less five times its spread on the far side.
 
     The far side, below the median for a bright pixel, knows the slope of the image but
     not the other bright pixels of a column or a cluster.
@@ -247,12 +269,13 @@ def _excess(
     for k in range(rows.size):
         y, x = rows[k], columns[k]
         total = 0
-        for j in range(max(0, y - 2), min(ny, y + 3)):
-            for i in range(max(0, x - 2), min(nx, x + 3)):
+        top, left = _start(y, ny), _start(x, nx)
+        for j in range(top, min(ny, top + 5)):
+            for i in range(left, min(nx, left + 5)):
                 if not without_data[j, i]:
                     box[total] = image[j, i]
                     total += 1
         low, middle, high = np.quantile(box[:total], np.array([0.25, 0.5, 0.75]))
         side = middle - low if image[y, x] > middle else high - middle
-        excess[k] = abs(image[y, x] - middle) - 3 * side
+        excess[k] = abs(image[y, x] - middle) - 5 * side
     return excess

@@ -75,14 +75,14 @@ class FlatFrames:
         For each frame the function that makes the image to take off (bias and dark).
     bad
         Pixels that do not count for the mean.
-    saturation
-        Pixel value in adu from which a pixel holds no data; None without a limit.
+    saturation_adu
+        Pixel value from which a pixel holds no data; None without a limit.
     """
 
     frames: Collection[Frame]
     pedestals: Sequence[Callable[[], np.ndarray | float]]
     bad: np.ndarray
-    saturation: float | None = None
+    saturation_adu: float | None = None
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -104,8 +104,8 @@ class FlatFrames:
         self, frame: Frame, pedestal: np.ndarray | float
     ) -> tuple[np.ndarray, float]:
         signal = np.subtract(frame.pixels, pedestal, dtype=float)
-        if self.saturation is not None:
-            signal[frame.pixels >= self.saturation] = np.nan
+        if self.saturation_adu is not None:
+            signal[frame.pixels >= self.saturation_adu] = np.nan
         used = np.isfinite(signal) & ~self.bad
         level = float(np.mean(signal, where=used)) if used.any() else 0.0
         if not level > 0:

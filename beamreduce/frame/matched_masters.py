@@ -95,7 +95,9 @@ class _Maker:
 
     def _bias(self, bad: list[np.ndarray]) -> MasterFrame:
         master = make_master(self._frames(self.item.bias))
-        bad.append(find_bad_pixels(bias=master, saturation=saturation_adu(self.detector)))
+        bad.append(
+            find_bad_pixels(bias=master, saturation_adu=saturation_adu(self.detector))
+        )
         return _with_variance(master, read_variance_adu2(self.detector))
 
     def _darks_by_time(
@@ -120,7 +122,7 @@ class _Maker:
     def _dark(self, exposures: Sequence[Exposure], bad: list[np.ndarray]) -> MasterFrame:
         master = make_master(self._frames(exposures))
         bad.append(
-            find_bad_pixels(darks=[master], saturation=saturation_adu(self.detector))
+            find_bad_pixels(darks=[master], saturation_adu=saturation_adu(self.detector))
         )
         return master
 
@@ -129,7 +131,7 @@ class _Maker:
             self._frames(self.item.flat),
             self._pedestals_of_flats(masters),
             bad=np.logical_or.reduce(bad) if bad else np.bool_(False),
-            saturation=saturation_adu(self.detector),
+            saturation_adu=saturation_adu(self.detector),
         )
         flat = make_flat(flats, noise=self._noise_of_flat)
         bad.append(find_bad_pixels(flat=flat))

@@ -35,7 +35,7 @@ def test_good_frames_have_no_bad_pixels(seed):
     bias = make_master(camera.frames(8))
     dark = make_master(camera.frames(8, seconds=30))
     # 7 200 pixels held against 10 sigma: none by chance.
-    assert not find_bad_pixels(bias=bias, darks=[dark], saturation=60000).any()
+    assert not find_bad_pixels(bias=bias, darks=[dark], saturation_adu=60000).any()
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 10])
@@ -65,13 +65,21 @@ def test_a_glowing_corner_and_two_amplifiers_are_not_bad(count):
     assert not find_bad_pixels(bias=bias, darks=[dark]).any()
 
 
+@pytest.mark.parametrize("count", [2, 3, 6, 20])
+def test_a_small_glowing_corner_is_not_unsteady(count):
+    y, x = np.ogrid[: SHAPE[0], : SHAPE[1]]
+    glow = 500 * np.exp(-np.hypot(x, y) / 15)  # its shot noise is 40 times the typical
+    dark = make_master(Camera(shape=SHAPE, dark_rate=glow).frames(count, seconds=10))
+    assert not find_bad_pixels(darks=[dark]).any()
+
+
 def test_saturated_in_the_dark_is_bad_and_one_cosmic_ray_is_not():
     camera = Camera(shape=SHAPE, dark_rate=np.full(SHAPE, 0.5))
     stack = camera.frames(6, seconds=10)
     for frame in stack:
         frame.pixels[20:28, 20:28] = 65535  # too many for neighbours to tell
     stack[2].pixels[50, 50] = 65535
-    found = find_bad_pixels(darks=[make_master(stack)], saturation=60000)
+    found = find_bad_pixels(darks=[make_master(stack)], saturation_adu=60000)
     assert found[20:28, 20:28].all()
     assert found.sum() == 64
 
@@ -150,12 +158,18 @@ class TestRepeatedExposures:
         assert not find_steady_pixels(sums, adu_per_photon=ELECTRONS / GAIN).any()
 
     def test_a_leaking_pixel_is_told_from_photons(self):
-        # As bright as the core, in the core and outside it; no darks to tell.
-        leak = with_values(0.0, p41_45=8 * ELECTRONS, p10_10=8 * ELECTRONS)
+        # Twice as bright as the core, in the core and outside it; no darks to tell.
+        leak = with_values(0.0, p41_45=16 * ELECTRONS, p10_10=8 * ELECTRONS)
         camera = Camera(shape=SHAPE, dark_rate=leak, rng=rng(6))
         frames = camera.frames(60, seconds=1, photons=self.image(8.0) * (leak == 0))
         found = find_steady_pixels(sum_frames(frames), adu_per_photon=ELECTRONS / GAIN)
         assert places(found) == {(41, 45), (10, 10)}
+
+    def test_an_amplifier_of_higher_pedestal_is_not_leaking(self):
+        pedestal = np.where(np.arange(SHAPE[1]) < 30, 1000.0, 1400.0)
+        camera = Camera(shape=SHAPE, pedestal=pedestal, rng=rng(9))
+        sums = sum_frames(camera.frames(150, photons=self.image(3.0)))
+        assert not find_steady_pixels(sums, adu_per_photon=ELECTRONS / GAIN).any()
 
     def test_dead_pixels_and_columns_show_in_a_bright_image(self):
         response = np.ones(SHAPE)

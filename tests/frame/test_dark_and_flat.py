@@ -87,7 +87,7 @@ def test_a_single_flat_has_the_variance_it_is_told():
 def test_saturated_pixels_of_a_flat_hold_no_data():
     frames = Camera(shape=SHAPE).frames(3, light=40000)
     frames[1].pixels[4, 5] = 65000
-    flat = make_flat(flats(frames, saturation=60000.0), noise=lambda level: level)
+    flat = make_flat(flats(frames, saturation_adu=60000.0), noise=lambda level: level)
     assert np.argwhere(flat.without_data).tolist() == [[4, 5]]
 
 
@@ -97,4 +97,4 @@ def test_a_flat_without_light_or_all_saturated_is_named(pixels):
     with pytest.raises(
         FrameError, match=r"flat-1\.fits: found a mean signal of .* in a fl"
     ):
-        make_flat(flats(frames, saturation=60000.0), noise=lambda level: level)
+        make_flat(flats(frames, saturation_adu=60000.0), noise=lambda level: level)

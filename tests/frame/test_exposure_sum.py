@@ -243,6 +243,5 @@ def test_memory_is_flat_in_the_number_of_frames_and_below_twelve_of_them(tmp_pat
         return peak / (8 * np.prod(shape))
 
     few, many = peak_frames(rows[:2]), peak_frames(rows * 8)
-    # Samples for medians are of a fixed size, some 1.5 frames of this small detector.
-    assert many < 12 + 1.5
+    assert many < 12
     assert many < few + 0.5
