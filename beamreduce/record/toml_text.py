@@ -29,14 +29,19 @@ def _table(settings: Mapping[str, object], path: tuple[str, ...]) -> list[str]:
 
 def _key(key: str) -> str:
     bare = key and all(c.isascii() and (c.isalnum() or c in "-_") for c in key)
-    return key if bare else json.dumps(key, ensure_ascii=False)
+    return key if bare else _text(key)
+
+
+def _text(text: str) -> str:
+    # As in JSON, but that TOML also wants the delete character escaped.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        return _text(value)
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):
