@@ -2,17 +2,17 @@
 
 Every pixel counts with the area that it shares with the circle. Rows are walked outward
 from the center; in a row, pixels wholly inside a circle are summed once as runs between
-consecutive circles, and only pixels that a circle crosses get the exact overlap. Area
-under an arc is a trapezoid plus the circular segment over its chord,
-``r² (asin s - s √(1-s²))`` with ``s = chord / 2r`` (plane geometry).
+consecutive circles, and only pixels that a circle crosses get the exact overlap.
 """
 
 import numpy as np
 from numba import njit
 
 from beamreduce.errors import SettingsError
+from beamreduce.rings.shares import arc_area
 
-_SERIES_LIMIT = 0.01  # of s²; the series below is then good to 1e-15 of r²
+# Sums may be taken in any order (SIMD); NaN and infinity keep their meaning.
+_FAST = {"reassoc", "contract", "nsz"}
 
 
 def overlap_sums(
@@ -61,59 +61,22 @@ def checked_radii(radii_px: np.ndarray) -> np.ndarray:
     return radii
 
 
-@njit(cache=True, nogil=True, inline="always")
-def segment_area(chord_squared: float, radius: float) -> float:
-    """Area between a chord and its arc."""
-    s2 = chord_squared / (4.0 * radius * radius)
-    if s2 < _SERIES_LIMIT:
-        series = 2 / 3 + s2 * (
-            1 / 5 + s2 * (3 / 28 + s2 * (5 / 72 + s2 * (35 / 704 + s2 * (63 / 1664))))
-        )
-        return radius * radius * s2 * np.sqrt(s2) * series
-    s = min(np.sqrt(s2), 1.0)
-    return radius * radius * (np.arcsin(s) - s * np.sqrt(1.0 - s * s))
-
-
-@njit(cache=True, nogil=True, inline="always")
-def strip_overlap(
-    near: float, far: float, low: float, high: float, radius: float, x_high: float,
-    x_low: float,
-) -> float:  # fmt: skip
-    """Area shared by a circle about the origin and the box [near, far] × [low, high].
-
-    All four are at least zero; ``x_high`` and ``x_low`` are the abscissae where the circle
-    crosses the heights ``high`` and ``low`` (0 where it does not reach them).
-    """
-    start = max(near, x_high)
-    end = min(far, x_low)
-    area = max(x_high - near, 0.0) * (high - low)
-    if end > start:
-        r2 = radius * radius
-        y_start = np.sqrt(max(r2 - start * start, 0.0))
-        y_end = np.sqrt(max(r2 - end * end, 0.0))
-        width = end - start
-        drop = y_start - y_end
-        area += width * (0.5 * (y_start + y_end) - low)
-        area += segment_area(width * width + drop * drop, radius)
-    return area
-
-
 @njit(cache=True, nogil=True)
-def crossings(radii: np.ndarray, height: float, x: np.ndarray) -> None:
+def _crossings(radii: np.ndarray, height: float, x: np.ndarray) -> None:
     """Fill in where each circle crosses a height; 0 where it does not reach it."""
     h2 = height * height
     for k in range(radii.size):
         x[k] = np.sqrt(max(radii[k] * radii[k] - h2, 0.0))
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+@njit(cache=True, nogil=True, fastmath=_FAST)
 def _sum_circles(
     image: np.ndarray, x0: float, y0: float, radii: np.ndarray, sums: np.ndarray
 ) -> None:
-    ny = image.shape[0]
+    ny, nx = image.shape
     n = radii.size
     x_low, x_high = np.empty(n), np.empty(n)
-    onward = np.zeros(n + 1)  # counts for this circle and all larger ones
+    onward = np.zeros(n)  # counts for this circle and all larger ones
     for direction in (-1, 1):
         # The row that holds the center is walked twice, as the part above and below it.
         row = int(np.floor(y0 + 0.5))
@@ -122,14 +85,17 @@ def _sum_circles(
             row, low = 0, -0.5 - y0
         elif direction == -1 and row > ny - 1:
             row, low = ny - 1, y0 - (ny - 0.5)
-        crossings(radii, low, x_low)
+        _crossings(radii, low, x_low)
         first = 0
         while 0 <= row < ny and low < radii[n - 1]:
             high = direction * (row - y0) + 0.5
-            crossings(radii, high, x_high)
+            _crossings(radii, high, x_high)
             while radii[first] <= low:
                 first += 1
-            _sum_side(image[row], x0, low, high, radii, x_high, x_low, first, sums, onward)
+            strip = (low, high, first)
+            _sum_side(image[row], x0, strip, radii, x_high, x_low, sums, onward)
+            mirrored = image[row, ::-1]
+            _sum_side(mirrored, nx - 1 - x0, strip, radii, x_high, x_low, sums, onward)
             x_low, x_high = x_high, x_low
             low = high
             row += direction
@@ -139,56 +105,60 @@ def _sum_circles(
         sums[k] += total
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+@njit(cache=True, nogil=True, fastmath=_FAST)
 def _sum_side(
-    pixels: np.ndarray, x0: float, low: float, high: float, radii: np.ndarray,
-    x_high: np.ndarray, x_low: np.ndarray, first: int, sums: np.ndarray,
-    onward: np.ndarray,
+    pixels: np.ndarray, x0: float, strip: tuple[float, float, int], radii: np.ndarray,
+    x_high: np.ndarray, x_low: np.ndarray, sums: np.ndarray, onward: np.ndarray,
 ) -> None:  # fmt: skip
-    """Add one row, both sides of the center, to the sums of all circles that reach it."""
+    """Add one row, from the center to larger x, to the sums of all circles reaching it."""
+    low, high, first = strip
     nx = pixels.size
-    height = high - low
     center = int(np.floor(x0 + 0.5))
-    for side in (-1, 1):
-        column = center
-        if side == 1 and center < 0:
-            column = 0
-        elif side == -1 and center > nx - 1:
-            column = nx - 1
-        for k in range(first, radii.size):
-            if column < 0 or column >= nx:
-                break
-            # Pixels whose far side is inside the circle over the whole height.
+    column = max(center, 0)
+    for k in range(first, radii.size):
+        if column >= nx:
+            break
+        # Pixels whose far side is inside the circle over the whole height of the strip.
+        stop = min(int(np.floor(x_high[k] + x0 - 0.5)) + 1, nx)
+        if x_high[k] > 0.0 and stop > column:
             inside = 0.0
-            reach = x_high[k]
-            if reach > 0.0:
-                if side == 1:
-                    stop = min(int(np.floor(reach + x0 - 0.5)) + 1, nx)
-                    if column < stop and column == center:
-                        inside += pixels[column] * (column + 0.5 - x0)
-                        column += 1
-                    for j in range(column, stop):
-                        inside += pixels[j]
-                    column = max(column, stop)
-                else:
-                    stop = max(int(np.ceil(x0 - reach + 0.5)) - 1, -1)
-                    if column > stop and column == center:
-                        inside += pixels[column] * (x0 - column + 0.5)
-                        column -= 1
-                    for j in range(stop + 1, column + 1):
-                        inside += pixels[j]
-                    column = min(column, stop)
-                onward[k] += inside * height
-            # Pixels that the circle crosses.
-            edge = 0.0
-            j = column
-            while 0 <= j < nx:
-                offset = side * (j - x0)
-                near = max(offset - 0.5, 0.0)
-                if near >= x_low[k]:
-                    break
-                edge += pixels[j] * strip_overlap(
-                    near, offset + 0.5, low, high, radii[k], x_high[k], x_low[k]
-                )
-                j += side
-            sums[k] += edge
+            if column == center:
+                inside = pixels[column] * (column + 0.5 - x0)
+                column += 1
+            # Unsigned indices cannot count from the end, so this loop is vectorised.
+            for j in range(np.uint64(column), np.uint64(stop)):
+                inside += pixels[j]
+            column = max(column, stop)
+            onward[k] += inside * (high - low)
+        if column < nx:
+            box = (max(column - 0.5 - x0, 0.0), low, high)
+            sums[k] += _sum_crossed(pixels, x0, column, box, radii[k], x_high[k], x_low[k])
+
+
+@njit(cache=True, nogil=True, inline="always", fastmath=_FAST)
+def _sum_crossed(
+    pixels: np.ndarray, x0: float, column: int, box: tuple[float, float, float],
+    radius: float, x_high: float, x_low: float,
+) -> float:  # fmt: skip
+    """Sum the pixels from a column on that the circle crosses, each by its share."""
+    near, low, high = box
+    if near >= x_low:
+        return 0.0
+    if near > x_high:
+        whole, x, y = 0.0, near, np.sqrt(max(radius * radius - near * near, 0.0))
+    else:
+        whole, x, y = (x_high - near) * (high - low), x_high, min(high, radius)
+    total = 0.0
+    for j in range(np.uint64(column), np.uint64(pixels.size)):
+        x_end, y_end = j + 0.5 - x0, low
+        last = x_end >= x_low
+        if last:
+            x_end = x_low
+        else:
+            y_end = np.sqrt(max(radius * radius - x_end * x_end, 0.0))
+        area = whole + arc_area(x, y, x_end, y_end, radius) - low * (x_end - x)
+        total += pixels[j] * area
+        if last:
+            break
+        whole, x, y = 0.0, x_end, y_end
+    return total

@@ -6,9 +6,10 @@ import numpy as np
 from numba import njit
 
 from beamreduce.errors import SettingsError
-from beamreduce.rings.overlap import checked_radii, strip_overlap
+from beamreduce.rings.overlap import checked_radii
+from beamreduce.rings.shares import pixel_overlap
 
-_MOST_RINGS = np.iinfo(np.int16).max
+_MOST_RINGS = np.iinfo(np.uint16).max
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,11 +27,17 @@ class RingPlan:
     radii_px
         Outer radius of each ring, shape (n,), pixels.
     ring_of_pixel
-        For pixels wholly inside one ring its number; ``n`` for pixels outside all rings;
-        -1 for pixels that a circle crosses. Shape of the image.
-    edge_pixel, edge_ring, edge_share
-        One row for every ring that a crossed pixel shares: flat pixel index, ring number,
-        shared area in pixels; sorted by pixel.
+        The outermost ring that each pixel has a share in; ``n`` for pixels that reach
+        beyond all circles. Shape of the image.
+    edge_pixel, edge_circle, edge_area
+        One row for every circle that crosses a pixel: flat pixel index, number of the
+        circle, area of the pixel inside it; sorted by pixel, then by circle.
+
+    Notes
+    -----
+    A sum counts every pixel in its outermost ring first; then each crossing moves the
+    area inside its circle one ring inwards. That is one term a crossing, and the pass
+    over the frame has no branches.
     """
 
     shape: tuple[int, int]
@@ -38,8 +45,8 @@ class RingPlan:
     radii_px: np.ndarray
     ring_of_pixel: np.ndarray
     edge_pixel: np.ndarray
-    edge_ring: np.ndarray
-    edge_share: np.ndarray
+    edge_circle: np.ndarray
+    edge_area: np.ndarray
 
     @property
     def area_px(self) -> np.ndarray:
@@ -48,11 +55,17 @@ class RingPlan:
 
     def sums(self, image: np.ndarray) -> np.ndarray:
         """Return the sum of an image in every ring, exact in shared area."""
-        return self._apply(image, np.zeros(self.radii_px.size), whole_only=False)
+        pixels = self._checked(image)
+        sums = _sum_by_ring(pixels, self.ring_of_pixel, self.radii_px.size)
+        _move_inwards(pixels.ravel(), *self._edges, sums)
+        return sums[:-1]
 
     def whole_pixel_sums(self, image: np.ndarray) -> np.ndarray:
         """Return the sum in every ring over pixels that lie wholly inside it."""
-        return self._apply(image, np.zeros(self.radii_px.size), whole_only=True)
+        pixels = self._checked(image)
+        sums = _sum_by_ring(pixels, self.ring_of_pixel, self.radii_px.size)
+        _leave_out_crossed(pixels.ravel(), *self._edges, sums)
+        return sums[:-1]
 
     def covariance(self, variance: np.ndarray) -> np.ndarray:
         """Return the covariance of the ring sums of an image with independent pixels.
@@ -67,19 +80,12 @@ class RingPlan:
         """
         pixels = self._checked(variance)
         covariance = np.diag(self.whole_pixel_sums(pixels))
-        _add_edge_covariance(
-            pixels.ravel(), self.edge_pixel, self.edge_ring, self.edge_share, covariance
-        )
+        _add_edge_covariance(pixels.ravel(), *self._edges, covariance)
         return covariance
 
-    def _apply(self, image: np.ndarray, sums: np.ndarray, whole_only: bool) -> np.ndarray:
-        pixels = self._checked(image)
-        _sum_whole_pixels(pixels, self.ring_of_pixel, sums)
-        if not whole_only:
-            _sum_edges(
-                pixels.ravel(), self.edge_pixel, self.edge_ring, self.edge_share, sums
-            )
-        return sums
+    @property
+    def _edges(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.edge_pixel, self.edge_circle, self.edge_area
 
     def _checked(self, image: np.ndarray) -> np.ndarray:
         if image.shape != self.shape:
@@ -118,35 +124,34 @@ def plan_rings(
     if not np.all(np.isfinite(center_xy)):
         raise SettingsError(f"center_xy must be finite; got {center_xy}")
     x0, y0 = float(center_xy[0]), float(center_xy[1])
-    ring_of_pixel = np.empty(shape, dtype=np.int16)
-    shares = _assign(x0, y0, radii, ring_of_pixel)
-    edge_pixel = np.empty(shares, dtype=np.int32)
-    edge_ring = np.empty(shares, dtype=np.int16)
-    edge_share = np.empty(shares)
-    _fill_edges(x0, y0, radii, ring_of_pixel, edge_pixel, edge_ring, edge_share)
+    ring_of_pixel = np.empty(shape, dtype=np.uint16)
+    crossings = _assign(x0, y0, radii, ring_of_pixel)
+    edge_pixel = np.empty(crossings, dtype=np.uint32)
+    edge_circle = np.empty(crossings, dtype=np.uint16)
+    edge_area = np.empty(crossings)
+    _fill_edges(x0, y0, radii, shape, edge_pixel, edge_circle, edge_area)
     return RingPlan(
         shape=shape,
         center_xy=(x0, y0),
         radii_px=radii,
         ring_of_pixel=ring_of_pixel,
         edge_pixel=edge_pixel,
-        edge_ring=edge_ring,
-        edge_share=edge_share,
+        edge_circle=edge_circle,
+        edge_area=edge_area,
     )
-
-
-@njit(cache=True, nogil=True, inline="always")
-def _nearest(offset: float) -> float:
-    return max(abs(offset) - 0.5, 0.0)
 
 
 @njit(cache=True, nogil=True)
 def _crossing(
     dx: float, dy: float, radii: np.ndarray, low: int, high: int
 ) -> tuple[int, int]:
-    """First circle beyond the pixel's near side and first beyond its far corner."""
-    near = np.hypot(_nearest(dx), _nearest(dy))
-    far = np.hypot(abs(dx) + 0.5, abs(dy) + 0.5)
+    """First circle beyond the pixel's nearest point and first beyond its far corner.
+
+    ``low`` and ``high`` of the pixel before are where the search begins.
+    """
+    x, y = abs(dx), abs(dy)
+    near = np.sqrt(max(x - 0.5, 0.0) ** 2 + max(y - 0.5, 0.0) ** 2)
+    far = np.sqrt((x + 0.5) ** 2 + (y + 0.5) ** 2)
     n = radii.size
     while low < n and radii[low] <= near:
         low += 1
@@ -161,112 +166,104 @@ def _crossing(
 
 @njit(cache=True, nogil=True)
 def _assign(x0: float, y0: float, radii: np.ndarray, ring_of_pixel: np.ndarray) -> int:
-    """Number the rings of whole pixels and count the shares of crossed ones."""
+    """Number the outermost ring of every pixel and count the crossings."""
     ny, nx = ring_of_pixel.shape
-    n = radii.size
-    shares = 0
+    crossings = 0
     for row in range(ny):
         low = high = 0
         for column in range(nx):
             low, high = _crossing(column - x0, row - y0, radii, low, high)
-            if high > low:
-                ring_of_pixel[row, column] = -1
-                shares += high - low + (1 if high < n else 0)
-            else:
-                ring_of_pixel[row, column] = low
-    return shares
+            ring_of_pixel[row, column] = high
+            crossings += high - low
+    return crossings
 
 
 @njit(cache=True, nogil=True)
 def _fill_edges(
-    x0: float, y0: float, radii: np.ndarray, ring_of_pixel: np.ndarray,
-    edge_pixel: np.ndarray, edge_ring: np.ndarray, edge_share: np.ndarray,
+    x0: float, y0: float, radii: np.ndarray, shape: tuple[int, int],
+    edge_pixel: np.ndarray, edge_circle: np.ndarray, edge_area: np.ndarray,
 ) -> None:  # fmt: skip
-    ny, nx = ring_of_pixel.shape
-    n = radii.size
+    ny, nx = shape
     at = 0
     for row in range(ny):
         low = high = 0
         for column in range(nx):
-            if ring_of_pixel[row, column] != -1:
-                continue
             dx, dy = column - x0, row - y0
             low, high = _crossing(dx, dy, radii, low, high)
-            inside = 0.0
-            for k in range(low, high + 1):
-                if k == n:
-                    break
-                upto = 1.0 if k == high else pixel_overlap(dx, dy, radii[k])
+            for k in range(low, high):
                 edge_pixel[at] = row * nx + column
-                edge_ring[at] = k
-                edge_share[at] = upto - inside
-                inside = upto
+                edge_circle[at] = k
+                edge_area[at] = pixel_overlap(dx, dy, radii[k])
                 at += 1
 
 
 @njit(cache=True, nogil=True)
-def pixel_overlap(dx: float, dy: float, radius: float) -> float:
-    """Area shared by a circle about the origin and a unit pixel centered at (dx, dy)."""
-    x, y = abs(dx), abs(dy)
-    area = _box_overlap(max(x - 0.5, 0.0), x + 0.5, max(y - 0.5, 0.0), y + 0.5, radius)
-    if x < 0.5:
-        area += _box_overlap(0.0, 0.5 - x, max(y - 0.5, 0.0), y + 0.5, radius)
-    if y < 0.5:
-        area += _box_overlap(max(x - 0.5, 0.0), x + 0.5, 0.0, 0.5 - y, radius)
-    if x < 0.5 and y < 0.5:
-        area += _box_overlap(0.0, 0.5 - x, 0.0, 0.5 - y, radius)
-    return area
+def _sum_by_ring(image: np.ndarray, ring_of_pixel: np.ndarray, n: int) -> np.ndarray:
+    """Sum whole pixels by their ring, shape (n + 1,); the last is outside all circles.
 
-
-@njit(cache=True, nogil=True)
-def _box_overlap(near: float, far: float, low: float, high: float, radius: float) -> float:
-    r2 = radius * radius
-    x_high = np.sqrt(max(r2 - high * high, 0.0))
-    x_low = np.sqrt(max(r2 - low * low, 0.0))
-    return strip_overlap(near, far, low, high, radius, min(x_high, far), x_low)
-
-
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
-def _sum_whole_pixels(
-    image: np.ndarray, ring_of_pixel: np.ndarray, sums: np.ndarray
-) -> None:
+    Neighbouring pixels often share a ring; four tables spare each the wait for the sum
+    before it.
+    """
     ny, nx = image.shape
-    n = sums.size
+    parts = np.zeros((4, n + 1))
     for row in range(ny):
-        column = 0
-        while column < nx:
-            ring = ring_of_pixel[row, column]
-            start = column
-            while column < nx and ring_of_pixel[row, column] == ring:
-                column += 1
-            if 0 <= ring < n:
-                part = 0.0
-                for j in range(start, column):
-                    part += image[row, j]
-                sums[ring] += part
+        pixels, rings = image[row], ring_of_pixel[row]
+        for j in range(np.uint64(0), np.uint64(nx - nx % 4), np.uint64(4)):
+            parts[0, rings[j]] += pixels[j]
+            parts[1, rings[j + np.uint64(1)]] += pixels[j + np.uint64(1)]
+            parts[2, rings[j + np.uint64(2)]] += pixels[j + np.uint64(2)]
+            parts[3, rings[j + np.uint64(3)]] += pixels[j + np.uint64(3)]
+        for j in range(nx - nx % 4, nx):
+            parts[0, rings[j]] += pixels[j]
+    return parts.sum(axis=0)
 
 
 @njit(cache=True, nogil=True)
-def _sum_edges(
-    pixels: np.ndarray, edge_pixel: np.ndarray, edge_ring: np.ndarray,
-    edge_share: np.ndarray, sums: np.ndarray,
+def _move_inwards(
+    pixels: np.ndarray, edge_pixel: np.ndarray, edge_circle: np.ndarray,
+    edge_area: np.ndarray, sums: np.ndarray,
 ) -> None:  # fmt: skip
+    moved = np.zeros(sums.size - 1)
     for e in range(edge_pixel.size):
-        sums[edge_ring[e]] += pixels[edge_pixel[e]] * edge_share[e]
+        moved[edge_circle[e]] += pixels[edge_pixel[e]] * edge_area[e]
+    for k in range(moved.size):
+        sums[k] += moved[k]
+        sums[k + 1] -= moved[k]
+
+
+@njit(cache=True, nogil=True)
+def _leave_out_crossed(
+    pixels: np.ndarray, edge_pixel: np.ndarray, edge_circle: np.ndarray,
+    edge_area: np.ndarray, sums: np.ndarray,
+) -> None:  # fmt: skip
+    last = edge_pixel.size - 1
+    for e in range(edge_pixel.size):
+        if e == last or edge_pixel[e + 1] != edge_pixel[e]:
+            sums[edge_circle[e] + 1] -= pixels[edge_pixel[e]]
 
 
 @njit(cache=True, nogil=True)
 def _add_edge_covariance(
-    variance: np.ndarray, edge_pixel: np.ndarray, edge_ring: np.ndarray,
-    edge_share: np.ndarray, covariance: np.ndarray,
+    variance: np.ndarray, edge_pixel: np.ndarray, edge_circle: np.ndarray,
+    edge_area: np.ndarray, covariance: np.ndarray,
 ) -> None:  # fmt: skip
+    n = covariance.shape[0]
+    shares = np.empty(n + 1)
     first = 0
     while first < edge_pixel.size:
-        last = first
-        while last < edge_pixel.size and edge_pixel[last] == edge_pixel[first]:
-            last += 1
+        end = first
+        while end < edge_pixel.size and edge_pixel[end] == edge_pixel[first]:
+            end += 1
+        # Circles k … k + m - 1 divide the pixel among rings k … k + m.
+        ring, count = int(edge_circle[first]), end - first
+        inside = 0.0
+        for i in range(count):
+            shares[i] = edge_area[first + i] - inside
+            inside = edge_area[first + i]
+        shares[count] = 1.0 - inside
         v = variance[edge_pixel[first]]
-        for a in range(first, last):
-            for b in range(first, last):
-                covariance[edge_ring[a], edge_ring[b]] += edge_share[a] * edge_share[b] * v
-        first = last
+        count = min(count + 1, n - ring)
+        for a in range(count):
+            for b in range(count):
+                covariance[ring + a, ring + b] += shares[a] * shares[b] * v
+        first = end

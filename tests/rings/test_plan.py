@@ -56,14 +56,16 @@ def test_many_rings_inside_one_pixel():
 
 @given(places, places, radius_lists)
 @settings(max_examples=40)
-def test_shares_of_a_pixel_add_up_to_its_area(x, y, radii):
-    radii = np.append(radii, 100.0)  # everything lies inside the last circle
+def test_each_larger_circle_holds_more_of_a_pixel_it_crosses(x, y, radii):
     plan = plan_rings((13, 12), (x / 4, y / 4), radii)
-    totals = np.bincount(plan.edge_pixel, plan.edge_share, minlength=13 * 12)
-    crossed = plan.ring_of_pixel.ravel() == -1
-    np.testing.assert_allclose(totals[crossed], 1.0, rtol=1e-12)
-    assert not totals[~crossed].any()
-    assert np.all(plan.edge_share > -1e-12)
+    same = np.diff(plan.edge_pixel.astype(int)) == 0
+    assert np.all(np.diff(plan.edge_circle.astype(int))[same] == 1)
+    assert np.all(np.diff(plan.edge_area)[same] > -1e-12)
+    assert np.all((plan.edge_area > -1e-12) & (plan.edge_area < 1 + 1e-12))
+    # The circle after the last one that crosses a pixel bounds its outermost ring.
+    last = np.append(~same, True) if plan.edge_pixel.size else []
+    ring = plan.ring_of_pixel.ravel()[plan.edge_pixel[last]]
+    np.testing.assert_array_equal(ring, plan.edge_circle[last] + 1)
 
 
 def test_whole_pixels_and_shared_pixels_are_apart():
@@ -103,6 +105,6 @@ def test_rings_that_cannot_be_planned_are_refused():
         plan_rings((5, 5), (2, 2), np.array([0.0, 1.0]))
     with pytest.raises(SettingsError, match="center_xy must be finite; got"):
         plan_rings((5, 5), (2, np.inf), np.array([1.0]))
-    # Ring numbers are 16-bit; more would wrap round without a word.
-    with pytest.raises(SettingsError, match="at most 32767; got 32768"):
-        plan_rings((5, 5), (2, 2), np.linspace(0.1, 3.0, 32768))
+    # Ring numbers have 16 bits; more would wrap round without a word.
+    with pytest.raises(SettingsError, match="at most 65535; got 65536"):
+        plan_rings((5, 5), (2, 2), np.linspace(0.1, 3.0, 65536))

@@ -146,8 +146,7 @@ def test_photons_fall_into_the_ring_they_are_in(seed, number):
     rings = count_photons(offsets * u.mm, RADII, detector_distance=DISTANCE_MM * u.mm)
     edges = np.concatenate([[0.0], RADII.value])
     expected = [
-        np.sum((offsets >= a) & (offsets < b))
-        for a, b in itertools.pairwise(edges)
+        np.sum((offsets >= a) & (offsets < b)) for a, b in itertools.pairwise(edges)
     ]
     np.testing.assert_array_equal(rings.photons, expected)
     np.testing.assert_array_equal(rings.covariance, np.diag(expected))
@@ -165,9 +164,7 @@ def test_photons_and_their_image_agree_but_for_the_pixel():
     # A pixel gathers photons over its width and counts them as even over its width: σ²
     # grows by 1/12 of a pixel squared for each.
     square = (RADII.value / PIXEL_MM) ** 2
-    narrow, wide = (
-        np.exp(-square / (2 * s2)) for s2 in (sigma_px**2, sigma_px**2 + 1 / 6)
-    )
+    narrow, wide = (np.exp(-square / (2 * s2)) for s2 in (sigma_px**2, sigma_px**2 + 1 / 6))
     expected = 20000 * (narrow - wide)
     # A photon in a pixel of which a share s lies inside counts s instead of 0 or 1:
     # variance s (1 - s), 1/6 on average; only pixels within half a diagonal matter.
