@@ -16,7 +16,7 @@ from scipy.special import gammaincinv
 from beamreduce.frame.master import MasterFrame
 from beamreduce.frame.running_sums import RunningSums
 
-_HALF_BOX = 2
+_BOX, _HALF_BOX = 5, 2
 _SAMPLED_PIXELS = 20_000
 # Standing out by 10 robust sigma from one's neighbours, and by three times the noise of
 # a single frame: a smaller, steady excess is taken off with the dark and does no harm.
@@ -156,7 +156,7 @@ def _stands_out(master: MasterFrame) -> np.ndarray:
         # Where the level is high its shot noise is high too, as in a glowing corner.
         about = np.median(_boxes(master.variance, rows, columns), axis=0)
         own = np.maximum(limit, _SPREADS * np.sqrt(about))
-    far[rows, columns] = _excess(master.mean, master.without_data, (rows, columns)) > own
+    far[rows, columns] = _excess(master.mean, rows, columns) > own
     return far
 
 
@@ -204,16 +204,32 @@ def _local_medians(master: MasterFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _boxes(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Values of the 5 x 5 about some pixels, shape (25, pixels); edges are repeated."""
+    """Values of the 5 x 5 about some pixels, moved inward at edges; shape (25, pixels)."""
     ny, nx = image.shape
-    box = range(-_HALF_BOX, _HALF_BOX + 1)
+    top, left = (
+        np.clip(at - _HALF_BOX, 0, max(0, size - _BOX))
+        for at, size in ((rows, ny), (columns, nx))
+    )
     return np.array(
         [
-            image[np.clip(rows + j, 0, ny - 1), np.clip(columns + i, 0, nx - 1)]
-            for j in box
-            for i in box
+            image[np.minimum(top + j, ny - 1), np.minimum(left + i, nx - 1)]
+            for j in range(_BOX)
+            for i in range(_BOX)
         ]
     )
+
+
+def _excess(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Distance from the median of the 5 x 5, less five times its spread on the far side.
+
+    The far side, below the median for a bright pixel, knows the slope of the image but
+    not the other bright pixels of a column or a cluster.
+    """
+    values = _boxes(image, rows, columns)
+    low, middle, high = np.quantile(values, [0.25, 0.5, 0.75], axis=0)
+    value = image[rows, columns]
+    far_side = np.where(value > middle, middle - low, high - middle)
+    return np.abs(value - middle) - 5 * far_side
 
 
 def _robust_sigma(values: np.ndarray) -> float:
@@ -251,31 +267,3 @@ def _far_from_neighbours(
                     above += image[j, i] > value + limit
             far[y, x] = 2 * below > total or 2 * above > total
     return far
-
-
-@numba.njit(cache=True, nogil=True)
-def _excess(
-    image: np.ndarray, without_data: np.ndarray, pixels: tuple[np.ndarray, np.ndarray]
-) -> np.ndarray:
-    """Distance from the median of the 5 x 5, less five times its spread on the far side.
-
-    The far side, below the median for a bright pixel, knows the slope of the image but
-    not the other bright pixels of a column or a cluster.
-    """
-    rows, columns = pixels
-    ny, nx = image.shape
-    excess = np.zeros(rows.size)
-    box = np.empty(25)
-    for k in range(rows.size):
-        y, x = rows[k], columns[k]
-        total = 0
-        top, left = _start(y, ny), _start(x, nx)
-        for j in range(top, min(ny, top + 5)):
-            for i in range(left, min(nx, left + 5)):
-                if not without_data[j, i]:
-                    box[total] = image[j, i]
-                    total += 1
-        low, middle, high = np.quantile(box[:total], np.array([0.25, 0.5, 0.75]))
-        side = middle - low if image[y, x] > middle else high - middle
-        excess[k] = abs(image[y, x] - middle) - 5 * side
-    return excess
