@@ -1,5 +1,6 @@
 """Encircled energy and the diameters that hold a share of it."""
 
+from beamreduce.encircled_energy.bootstrap import join_far_rings, resample
 from beamreduce.encircled_energy.curve import (
     EncircledEnergy,
     NetRings,
@@ -13,7 +14,6 @@ from beamreduce.encircled_energy.diameters import (
     analytic_uncertainty_mm,
     crossing_diameters_mm,
     measure_diameters,
-    resample,
     standard_radii,
 )
 from beamreduce.encircled_energy.growth import GrowthCurve, growth_curve
@@ -32,6 +32,7 @@ __all__ = [
     "crossing_diameters_mm",
     "encircled_energy",
     "growth_curve",
+    "join_far_rings",
     "least_hpd",
     "measure_diameters",
     "net_rings",

@@ -7,10 +7,10 @@ import numpy as np
 from astropy.units import Quantity
 from numba import njit
 
+from beamreduce.encircled_energy.bootstrap import join_far_rings, resample
 from beamreduce.encircled_energy.curve import NetRings, encircled_energy
 from beamreduce.errors import MeasurementError, SettingsError
 from beamreduce.record import Uncertain
-from beamreduce.statistics import correlated_normals
 
 HALF_POWER = 0.5
 NINETY = 0.9
@@ -112,30 +112,6 @@ def standard_radii(
     return np.union1d(radii[~near], references_mm) * u.mm
 
 
-def resample(net: NetRings, replicates: int, rng: np.random.Generator) -> np.ndarray:
-    """Draw curves of growth that the same exposure might have given.
-
-    Raw photons in each ring are drawn afresh (Poisson where pixels belong to one ring,
-    normal with the remaining covariance for shared pixels and detector noise), and the
-    background is drawn about its own value, its common part common to all rings.
-    Net photons are never resampled.
-
-    Returns
-    -------
-    numpy.ndarray
-        Net photons inside each radius, shape (replicates, n).
-    """
-    drawn = rng.poisson(net.poisson_part, size=(replicates, net.photons.size)).astype(float)
-    drawn -= net.poisson_part
-    if np.any(net.noise_covariance):
-        drawn += correlated_normals(net.noise_covariance, replicates, rng)
-    for mode in net.modes:
-        drawn += rng.standard_normal((replicates, 1)) * mode
-    drawn *= net.scale
-    drawn += net.photons
-    return np.cumsum(drawn, axis=1, out=drawn)
-
-
 def measure_diameters(
     net: NetRings,
     rng: np.random.Generator,
@@ -166,8 +142,9 @@ def measure_diameters(
     if replicates < 2:
         raise SettingsError(f"replicates must be at least 2; got {replicates}")
     values = crossing_diameters_mm(net.radius_mm, net.growth, fractions)[0]
-    curves = resample(net, replicates, rng)
-    drawn = crossing_diameters_mm(net.radius_mm, curves, fractions)
+    near = join_far_rings(net, fractions)
+    curves = resample(near, replicates, rng)
+    drawn = crossing_diameters_mm(near.radius_mm, curves, fractions)
     lost = np.mean(np.isnan(drawn[:, 0]))
     if lost > 0.01:
         raise MeasurementError(

@@ -14,7 +14,6 @@ from beamreduce.encircled_energy import (
     crossing_diameters_mm,
     measure_diameters,
     net_rings,
-    resample,
     standard_radii,
 )
 from beamreduce.errors import MeasurementError, SettingsError
@@ -125,35 +124,6 @@ def test_standard_radii_rise_and_end_at_every_reference_radius(half_power, refer
     assert set(references) <= set(radii.tolist())
     assert radii[-1] == pytest.approx(largest)
     assert radii.size < 500
-
-
-def test_resampling_keeps_the_mean_and_the_covariance():
-    # Shared pixels and detector noise beside the Poisson part, and a common mode.
-    rng = np.random.default_rng(20240613)
-    photons = gaussian_photons(3000.0, 0.4) + 0.01 * AREA_PX
-    rings = ring_counts(RADII, photons)
-    noise = np.diag(0.3 * photons) + 0.1 * np.sqrt(np.outer(photons, photons))
-    rings = type(rings)(**{**vars(rings), "covariance": np.diag(photons) + noise})
-    mode = 0.003 * AREA_PX[None, :]
-    background = BackgroundRings(
-        photons=0.01 * AREA_PX,
-        covariance=np.zeros((RADII.size, RADII.size)),
-        modes=mode,
-        model_modes=mode[:0],
-    )
-    net = net_rings(rings, background, 2.0 * u.mm)
-    replicates = 4000
-    curves = resample(net, replicates, rng)
-    summed = np.cumsum(np.cumsum(net.covariance, axis=0), axis=1)
-    at = np.array([10, 40, 80, 150, -1])
-    quoted = summed[np.ix_(at, at)]
-    spread = np.sqrt(quoted.diagonal())
-    # 5 means and 25 covariances of 4 000 draws: 4 standard errors.
-    offset = curves.mean(axis=0)[at] - net.growth[at]
-    assert np.all(np.abs(offset) < 4 * spread / np.sqrt(replicates))
-    size = np.sqrt(np.outer(spread**2, spread**2) + quoted**2)
-    scatter = np.cov(curves.T[at])
-    assert np.all(np.abs(scatter - quoted) < 4 * size / np.sqrt(replicates))
 
 
 def test_the_same_stream_gives_the_same_replicates_and_inputs_are_only_read():
