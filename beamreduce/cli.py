@@ -113,11 +113,7 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
     from beamreduce.simulate import simulate_campaign  # noqa: PLC0415 - light start
 
     with _Bar(quiet) as progress:
-        simulate_campaign(
-            scenario,
-            output,
-            progress=lambda done, total: progress("simulate", done, total),
-        )
+        simulate_campaign(scenario, output, progress=progress)
     if not quiet:
         click.echo(f"campaign in {output}, truth in {output}.truth.json")
 

@@ -64,11 +64,8 @@ def run_demo(
     """
     campaign, results = folder / "campaign", folder / "results"
     truth_file = folder / "campaign.truth.json"
-    tell = progress or (lambda what, done, total: None)
     if not (campaign.exists() and truth_file.exists()):
-        simulate_campaign(
-            SCENARIO, campaign, progress=lambda done, total: tell("simulate", done, total)
-        )
+        simulate_campaign(SCENARIO, campaign, progress=progress)
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     _check_scenario(truth, truth_file)
     done = reduce_campaign(

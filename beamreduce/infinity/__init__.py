@@ -1,0 +1,1 @@
+"""From what a diverging beam shows to what a star would."""

@@ -1,0 +1,135 @@
+"""Families of slope errors, and what the choice among them leaves open."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from beamreduce.infinity.fold import Described, MeasuredRings, Prepared, Tables, explore
+from beamreduce.infinity.slope_ladder import SlopeLadder
+
+_COARSE = np.array([-1.2, -0.8, -0.5, -0.25, 0.25, 0.5, 0.8, 1.2])  # of the scatter
+_FINER = 3
+STAGES = ("primary", "secondary")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Family:
+    """One family fitted to the data.
+
+    Parameters
+    ----------
+    stage
+        Which stage has a mean error, ``none`` for neither.
+    mean_rad
+        That mean slope error: an error of the cone angle common to all reflectors.
+    prepared, described
+        Its profiles and its fit.
+    """
+
+    stage: str
+    mean_rad: float
+    prepared: Prepared
+    described: Described
+
+    @property
+    def chi_square(self) -> float:
+        """Sum of squared residuals of its fit."""
+        return self.described.mixture.chi_square
+
+
+def with_mean(ladder: SlopeLadder, stage: str, mean_rad: float) -> SlopeLadder:
+    """Return a ladder whose steps all have a mean error on one stage."""
+    return SlopeLadder(
+        steps_rad=ladder.steps_rad,
+        primary_mean_rad=mean_rad if stage == "primary" else 0.0,
+        secondary_mean_rad=mean_rad if stage == "secondary" else 0.0,
+    )
+
+
+def fitted_families(
+    rings: Sequence[MeasuredRings],
+    tables: Tables,
+    ladder: SlopeLadder,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Family, ...]:
+    """Describe the data without a mean error, and with one on either stage.
+
+    Mean errors are tried on a coarse grid, in units of the scatter that the data show
+    without one, and then three times finer about the best of each stage.
+    """
+    (plain,) = explore(rings, tables, [ladder])
+    families = [Family(stage="none", mean_rad=0.0, prepared=plain[0], described=plain[1])]
+    scatter = _scatter(plain[1])
+    for stage in STAGES:
+        means = _COARSE * scatter
+        for _ in range(_FINER):
+            new = _tried(rings, tables, ladder, (stage, means))
+            families += new
+            of_stage = sorted(
+                (f for f in families if f.stage in (stage, "none")),
+                key=lambda f: f.mean_rad,
+            )
+            best = min(range(len(of_stage)), key=lambda k: of_stage[k].chi_square)
+            means = _between(of_stage, best)
+        if progress is not None:
+            progress(STAGES.index(stage) + 1, len(STAGES))
+    return tuple(families)
+
+
+def likelihoods(families: Sequence[Family]) -> np.ndarray:
+    """Return the weight of every family: even mean errors, each stage counting half.
+
+    ``exp(-χ²/2)`` times the stretch of mean error that a family stands for; where not even
+    the best describes the data, χ² is divided by the best χ² a degree of freedom
+    (Birge 1932, Phys. Rev. 40, 207), so that the spread grows with the misfit.
+    """
+    chi = np.array([f.chi_square for f in families])
+    best = int(np.argmin(chi))
+    freedom = families[best].described.mixture.degrees_of_freedom
+    chance = np.exp(-0.5 * (chi - chi[best]) / max(chi[best] / freedom, 1.0))
+    weight = np.zeros(len(families))
+    for stage in STAGES:
+        members = [k for k, f in enumerate(families) if f.stage in (stage, "none")]
+        members.sort(key=lambda k: families[k].mean_rad)
+        means = np.array([families[k].mean_rad for k in members])
+        stretch = np.gradient(means) if means.size > 2 else np.ones(means.size)
+        weight[members] += stretch * chance[members]
+    return weight / weight.sum()
+
+
+def _tried(
+    rings: Sequence[MeasuredRings],
+    tables: Tables,
+    ladder: SlopeLadder,
+    choice: tuple[str, np.ndarray],
+) -> list[Family]:
+    stage, means = choice
+    ladders = [with_mean(ladder, stage, mean) for mean in means]
+    found = []
+    for mean, one in zip(means, ladders, strict=True):
+        for prepared, described in explore(rings, tables, [one]):
+            found.append(
+                Family(
+                    stage=stage,
+                    mean_rad=float(mean),
+                    prepared=prepared,
+                    described=described,
+                )
+            )
+    return found
+
+
+def _between(of_stage: Sequence[Family], best: int) -> np.ndarray:
+    """Two means on either side of the best, thirds of the way to its neighbours."""
+    means = [f.mean_rad for f in of_stage]
+    here = means[best]
+    sides = [means[k] for k in (best - 1, best + 1) if 0 <= k < len(means)]
+    shares = np.array([1 / 3, 2 / 3])
+    return np.concatenate([here + (side - here) * shares for side in sides])
+
+
+def _scatter(described: Described) -> float:
+    """Mean slope error, one reflection, of a mixture."""
+    squares = np.array([(p * p + s * s) / 2 for p, s in described.ladder.pairs])
+    return float(np.sqrt(described.mixture.weights @ squares))
