@@ -10,13 +10,11 @@ EXPOSURE_FILE = "exposures.ecsv"
 
 def check_folder(folder: Path) -> Problem | None:
     """Return what keeps a path from being a campaign folder, None when it is one."""
-    if not folder.exists():
-        found = "no such folder"
-    elif not folder.is_dir():
-        found = "a file"
-    elif not (folder / SETUP_FILE).exists() and not (folder / EXPOSURE_FILE).exists():
-        found = f"a folder with neither {SETUP_FILE} nor {EXPOSURE_FILE}"
-    else:
+    try:
+        found = _unlike_a_campaign(folder)
+    except OSError as error:  # no permission, or no name that a file can have
+        found = f"a path that cannot be followed ({error.strerror})"
+    if found is None:
         return None
     return Problem(
         file=str(folder),
@@ -24,6 +22,16 @@ def check_folder(folder: Path) -> Problem | None:
         expected=f"a campaign folder, which holds {SETUP_FILE} and {EXPOSURE_FILE}",
         action="check the path",
     )
+
+
+def _unlike_a_campaign(folder: Path) -> str | None:
+    if not folder.exists():
+        return "no such folder"
+    if not folder.is_dir():
+        return "a file"
+    if not (folder / SETUP_FILE).exists() and not (folder / EXPOSURE_FILE).exists():
+        return f"a folder with neither {SETUP_FILE} nor {EXPOSURE_FILE}"
+    return None
 
 
 def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] | None]:
@@ -58,8 +66,13 @@ def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] |
             f"{file!r}, a link out of the campaign folder",
             "put the file itself into the folder",
         )
-    if not path.exists():
+    try:
+        exists, is_file = path.exists(), path.is_file()
+    except OSError as error:
+        found = f"a path that cannot be followed ({error.strerror})"
+        return None, (found, "correct the path, or the permissions of its folders")
+    if not exists:
         return None, ("no such file", f"put {file!r} into the folder or correct its path")
-    if not path.is_file():
+    if not is_file:
         return None, (f"{file!r}, which is no file", "name a file")
     return path, None
