@@ -1,5 +1,11 @@
-"""The mirror as described beforehand: nestings, cones, foils."""
+"""The mirror as described beforehand: nestings, cones, foils, coatings."""
 
+from beamreduce.mirror.optical_constants import (
+    OPTICAL_TABLES,
+    coating_density,
+    energy_range_kev,
+    optical_constants,
+)
 from beamreduce.mirror.prescription import (
     MirrorDesign,
     Nesting,
@@ -13,16 +19,48 @@ from beamreduce.mirror.prescription_file import (
     find_prescription,
     read_prescription,
 )
+from beamreduce.mirror.reflectivity import (
+    HC_KEV_NM,
+    ROUGHNESS_MODELS,
+    Coating,
+    Reflected,
+    coating_of,
+    fresnel,
+    reflect,
+    specular_share,
+    spread_of_tables,
+)
+from beamreduce.mirror.reflectivity_table import (
+    ReflectivityTable,
+    nest_reflectivity,
+    reflectivity_table,
+)
 
 __all__ = [
+    "HC_KEV_NM",
+    "OPTICAL_TABLES",
     "PRESCRIPTION_FILE",
+    "ROUGHNESS_MODELS",
+    "Coating",
     "MirrorDesign",
     "Nesting",
     "Prescription",
+    "Reflected",
+    "ReflectivityTable",
     "check_nest",
     "check_prescription_file",
+    "coating_density",
+    "coating_of",
+    "energy_range_kev",
     "find_prescription",
+    "fresnel",
     "junction_focal_length_mm",
+    "nest_reflectivity",
     "nestings_from_design",
+    "optical_constants",
     "read_prescription",
+    "reflect",
+    "reflectivity_table",
+    "specular_share",
+    "spread_of_tables",
 ]
