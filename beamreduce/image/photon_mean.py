@@ -93,12 +93,12 @@ def _covariance(
     ``V`` comes from what one more photon in a pixel does to ``F`` about a fixed center:
     ``share (x - c)/N`` through the mean, and through the radius ``a`` that holds half the
     photons ``F′(a) (1/2 - [r < a])/C′(a)`` with ``C`` the curve of growth. Derivatives
-    are differences over a quarter of ``a``, so that counting noise averages out.
+    are differences over a sixth of ``a``: wide enough for counting noise to average out.
     """
     center = (float(xy[0]), float(xy[1]))
     reference = fitting_radius(net.shape, center, reference_px)
     radius = half_power_radius(net, center, reference)
-    step = max(radius / 4, 0.5)
+    step = max(radius / 12, 0.5)
     follows = np.empty((2, 2))
     for axis in (0, 1):
         offset = step * np.eye(2)[axis]

@@ -91,9 +91,25 @@ def test_uncertainty_of_a_gaussian():
     expected = sigma / np.sqrt(number * inside)
     net = number * gaussian_image((128, 128), (63.7, 64.2), sigma)
     c = centroid(net, net, reference_px=60.0)
-    # Derivatives are differences over a quarter of the radius: some 2 % of g = 0.18.
+    # Derivatives are differences over a sixth of the radius, and pixels have corners: 2 %.
     assert c.x_uncertainty == pytest.approx(expected, rel=0.02)
     assert c.y_uncertainty == pytest.approx(expected, rel=0.02)
+
+
+def test_uncertainty_where_the_circle_cuts_through_a_second_spot():
+    # More photons inside make the circle smaller, which leaves out more of the spot: this
+    # half of the uncertainty comes through the radius, and all of it by repetition.
+    rng = np.random.default_rng(20240630)
+    net = 18_000 * gaussian_image((110, 120), (50.2, 54.7), 4.0)
+    net += 12_000 * gaussian_image((110, 120), (68.2, 54.7), 7.0)
+    offsets, errors = [], []
+    for _ in range(300):
+        drawn = rng.poisson(net).astype(float)
+        c = centroid(drawn, drawn, reference_px=45.0)
+        offsets.append(c.x)
+        errors.append(c.x_uncertainty)
+    # A scatter of 300 is known to 1/√600 = 4.1 %: four of these.
+    assert np.std(offsets) == pytest.approx(np.sqrt(np.mean(np.square(errors))), rel=0.16)
 
 
 def test_only_light_inside_its_circle_counts():
