@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -15,6 +16,9 @@ class _Commands(click.Group):
     """Turns every failure into one message and the exit code that belongs to it."""
 
     def main(self, *args: object, **kwargs: object) -> object:
+        # Not every terminal knows σ, and not every file name is text.
+        with suppress(AttributeError):
+            sys.stdout.reconfigure(errors="backslashreplace")
         try:
             return super().main(*args, standalone_mode=False, **kwargs)
         except click.exceptions.Exit as done:
@@ -47,7 +51,8 @@ def _fault(error: Exception) -> str:
         where = f"details in {log.name}"
     except OSError:
         where = "the details could not be written anywhere"
-    return f"fault in the program: {type(error).__name__}: {error}; {where}"
+    words = " ".join(str(error).split())
+    return f"fault in the program: {type(error).__name__}: {words}; {where}"
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})

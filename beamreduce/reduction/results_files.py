@@ -107,10 +107,12 @@ def results_table(measurements: Sequence[Mapping[str, object]]) -> Table:
 def settings(run: CampaignRun) -> dict[str, object]:
     """Return all settings as they were used, defaults filled in."""
     setup = run.campaign.setup
+    place = os.path.relpath(run.campaign.folder, run.output.final)
     used = {
         "format": "beamreduce-settings/1",
         "version": software_versions()["beamreduce"],
-        "campaign_folder": os.path.relpath(run.campaign.folder, run.output.final),
+        # TOML is text; names of folders may be any bytes.
+        "campaign_folder": place.encode("utf-8", "backslashreplace").decode(),
         "campaign": {"name": setup.name},
         "facility": as_plain(setup.facility),
         "mirror": as_plain(setup.mirror),
