@@ -7,10 +7,11 @@ import numpy as np
 from astropy.units import Quantity
 
 from beamreduce.background.blocks import excess_scatter
+from beamreduce.background.exponential_wing import exponential_beyond
 from beamreduce.background.model import Background, Polynomial, draw
 from beamreduce.background.pixels import checked_center, radius_in_px
 from beamreduce.background.wing_model import WingModel
-from beamreduce.background.wing_rings import wing_rings
+from beamreduce.background.wing_rings import WingRings, wing_rings
 from beamreduce.background.wing_starts import LEAST_REACH, combined, fit_from_starts
 from beamreduce.image.center import largest_radius
 from beamreduce.image.focal_image import FocalImage
@@ -87,9 +88,40 @@ def flux_beyond_reference(
         )
     fits = fit_from_starts(rings, start_px)
     beyond = _from_fits(fits.chosen, fits.others, inside, reference_radius)
+    beyond = _with_what_shapes_leave_open(beyond, image, rings, center_xy, reference_px)
     if background.method not in ("exposure", "none"):  # taken from the same rings
         return beyond
     return _held_to_rings(beyond, image, background, center_xy, (reference_px, inside))
+
+
+def _with_what_shapes_leave_open(
+    beyond: FluxBeyond,
+    image: FocalImage,
+    rings: WingRings,
+    center_xy: tuple[float, float],
+    reference_px: float,
+) -> FluxBeyond:
+    """Add the difference to an exponential wing, and all that lies outside the frame.
+
+    A power law and an exponential that describe the same rings may differ by a factor of
+    several beyond them; of light outside the frame nothing was seen at all.
+    """
+    wing, fraction = beyond.wing, beyond.fraction
+    if wing is None or fraction is None or not wing.detected or not fraction.value > 0:
+        return beyond
+    whole = wing.photons_beyond(reference_px * image.pixel_size)
+    outer_px = largest_radius(image.shape, center_xy)
+    outside = wing.photons_beyond(max(outer_px, reference_px) * image.pixel_size)
+    if whole is None or outside is None or not whole.value > 0:
+        return beyond
+    open_parts = [outside.value / whole.value]
+    other = exponential_beyond(rings.beyond(_START * reference_px), reference_px)
+    if other is not None:
+        open_parts.append(1 - other / whole.value)
+    spread = fraction.value * math.hypot(*open_parts)
+    return replace(
+        beyond, fraction=replace(fraction, model=math.hypot(fraction.model, spread))
+    )
 
 
 def _held_to_rings(
