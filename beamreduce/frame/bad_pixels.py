@@ -106,11 +106,14 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
 
 
 def find_dead_pixels(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndarray:
-    """Return pixels of a summed exposure that stay dark among bright neighbours.
+    """Return pixels of a summed exposure that stay dark, or lie far below zero.
 
     Flagged is less than a fifth of what the third-darkest of the eight neighbours
     holds, by at least 7 sigma. An edge of the image cannot look like that (at least
     three dark pixels follow each other there); in sparse images nothing is flagged.
+    Flagged is also what lies 7 sigma below zero, and below the middle of an image from
+    which too much dark was taken off: light cannot do that, a writer's mark for "no
+    data" can.
 
     Parameters
     ----------
@@ -119,12 +122,11 @@ def find_dead_pixels(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndar
     noise_variance
         Variance a pixel other than that of the photons, photons squared.
     """
-    ny, nx = photons.shape
+    dead = _far_below_zero(photons, noise_variance)
     around = uniform_filter(photons, size=3, mode="nearest")
     candidates = (around > _LEAST_PHOTONS / 2) & (photons < 0.2 * around * 9 / 8)
     candidates[[0, -1], :] = False
     candidates[:, [0, -1]] = False
-    dead = np.zeros((ny, nx), dtype=bool)
     rows, columns = np.nonzero(candidates)
     if rows.size == 0:
         return dead
@@ -137,6 +139,16 @@ def find_dead_pixels(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndar
     found &= expected - own > _FLAT_SIGMAS * sigma
     dead[rows[found], columns[found]] = True
     return dead
+
+
+def _far_below_zero(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndarray:
+    step = max(1, photons.size // _SAMPLED_PIXELS)
+    zero = min(float(np.median(photons.ravel()[::step])), 0.0)
+    below = photons < zero - _FLAT_SIGMAS
+    rows, columns = np.nonzero(below)
+    sigma = np.sqrt(1.0 + np.abs(noise_variance[rows, columns]))
+    below[rows, columns] = photons[rows, columns] < zero - _FLAT_SIGMAS * sigma
+    return below
 
 
 def _stands_out(master: MasterFrame) -> np.ndarray:

@@ -34,6 +34,7 @@ _PORTION_OF_A_FRAME = 0.5
 # charge shared between pixels makes the scatter look up to four times smaller.
 _FEWEST_QUANTA = 100.0
 _ROUNDING_VARIANCE = 1 / 12
+_MOST_VARIANCE = 1e30  # leaves room for products in 32-bit floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +99,8 @@ def make_master(frames: Collection[Frame], *, of_photons: bool = False) -> Maste
     sums.squares = np.empty(0)  # room for the second pass
     typical = _TypicalVariance.measure(scatter, sums)
     scatter /= sums.count
-    variance = scatter.astype(np.float32)
+    # Values without sense (a float frame may hold 1e30) are clipped below.
+    variance = np.minimum(scatter, _MOST_VARIANCE, out=scatter).astype(np.float32)
     del scatter
     if not (of_photons and typical.quanta < _FEWEST_QUANTA):
         _clip(frames, sums, typical, (mean, variance))

@@ -3,12 +3,14 @@
 import numpy as np
 
 from beamreduce.background import NetImage
+from beamreduce.errors import MeasurementError
 from beamreduce.image import FocalImage, safe_exposure_time
 from beamreduce.reduction.locate import Located
 from beamreduce.reduction.request import MeasureRequest
 
 _SIGNIFICANT = 5.0  # standard deviations
 _WORTH_SAYING = 1e-3  # of the net photons
+_LEAST_REFERENCE = 2.0  # pixels
 
 
 def saturated_inside(
@@ -18,6 +20,31 @@ def saturated_inside(
     y, x = np.nonzero(image.saturated)
     distance = np.hypot(x - center_xy[0], y - center_xy[1])
     return bool(np.any(distance < radius_px + np.sqrt(0.5)))
+
+
+def checked_reference_mm(located: Located, reference_mm: float) -> float:
+    """Return a reference radius that fits the frame and spans more than one pixel.
+
+    Raises
+    ------
+    MeasurementError
+        When it does not; light inside a pixel cannot be told apart.
+    """
+    center, largest_mm = located.center, located.largest_radius_mm
+    about = f"about the center ({center.x:.1f}, {center.y:.1f})"
+    if reference_mm > largest_mm * (1 + 1e-9):
+        raise MeasurementError(
+            f"found a reference_radius of {reference_mm:g} mm, beyond the frame; expected "
+            f"at most {largest_mm:.4g} mm {about}; lower [reduction] reference_radius"
+        )
+    least_mm = _LEAST_REFERENCE * located.image.pixel_mm
+    if reference_mm < least_mm:
+        raise MeasurementError(
+            f"found a reference_radius of {reference_mm:g} mm {about}; expected at least "
+            f"{_LEAST_REFERENCE:g} pixels, {least_mm:g} mm; raise [reduction] "
+            f"reference_radius, or move the image away from the edge of the detector"
+        )
+    return reference_mm
 
 
 def saturation_note(request: MeasureRequest, located: Located) -> str | None:

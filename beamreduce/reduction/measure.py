@@ -29,7 +29,11 @@ from beamreduce.frame import MasterCache
 from beamreduce.image import filled_fraction, measure_sectors
 from beamreduce.record import Measurement, Uncertain, random_stream
 from beamreduce.reduction.budget import Systematics, diameter_budget, systematics_of
-from beamreduce.reduction.image_limits import edge_warning, saturation_note
+from beamreduce.reduction.image_limits import (
+    checked_reference_mm,
+    edge_warning,
+    saturation_note,
+)
 from beamreduce.reduction.keys import matched_exposures
 from beamreduce.reduction.locate import Located, locate
 from beamreduce.reduction.request import MeasureRequest
@@ -133,15 +137,8 @@ def _measure(request: MeasureRequest, masters: MasterCache | None) -> Measured:
 def _reference_that_fits(request: MeasureRequest, located: Located) -> Quantity:
     if request.reference_radius is None:
         raise MeasurementError("reference_radius must be set before a measurement is made")
-    reference_mm = request.reference_radius.to_value(u.mm)
-    if reference_mm > located.largest_radius_mm * (1 + 1e-9):
-        raise MeasurementError(
-            f"found a reference_radius of {reference_mm:g} mm, beyond the frame; expected "
-            f"at most {located.largest_radius_mm:.4g} mm about the center "
-            f"({located.center.x:.1f}, {located.center.y:.1f}); lower [reduction] "
-            f"reference_radius"
-        )
-    return reference_mm * u.mm
+    reference_mm = float(request.reference_radius.to_value(u.mm))
+    return checked_reference_mm(located, reference_mm) * u.mm
 
 
 def _curves(request: MeasureRequest, located: Located, reference: Quantity) -> Curves:

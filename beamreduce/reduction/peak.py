@@ -57,6 +57,11 @@ def peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
     image
         Their photons.
     """
+    with request.naming_errors():
+        return _peak_level(request, image)
+
+
+def _peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
     inputs = request.inputs
     beam, detector = inputs.beam, inputs.detector
     photons = peak_occupancy(image, frames=len(beam))

@@ -17,6 +17,7 @@ from beamreduce.encircled_energy import (
     standard_radii,
 )
 from beamreduce.reduction.budget import background_share
+from beamreduce.reduction.image_limits import checked_reference_mm
 from beamreduce.reduction.locate import Located
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.rings import count_in_image, plan_for
@@ -68,7 +69,8 @@ def _quick_numbers(request: MeasureRequest, located: Located) -> QuickNumbers:
     largest_mm = located.largest_radius_mm
     reference_mm = largest_mm
     if request.reference_radius is not None:
-        reference_mm = min(request.reference_radius.to_value(u.mm), largest_mm)
+        reference_mm = min(float(request.reference_radius.to_value(u.mm)), largest_mm)
+    reference_mm = checked_reference_mm(located, reference_mm)
     radii = standard_radii(
         located.center.half_power_radius * image.pixel_size,
         reference_radii=reference_mm * u.mm,

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -187,6 +189,27 @@ class TestRepeatedExposures:
         image = 500.0 * ((x > 20) & (x < 70) & (np.abs(y - 40) > 1) & (np.abs(x - y) > 2))
         photons = rng(8).poisson(image).astype(float)
         assert not find_dead_pixels(photons, np.zeros(SHAPE)).any()
+
+    @pytest.mark.parametrize("value", [-50.0, -1e30])
+    def test_a_mark_for_no_data_is_not_light(self, value):
+        photons = rng(9).normal(0.0, 0.5, SHAPE)
+        photons[40, 45] = value
+        assert places(find_dead_pixels(photons, np.full(SHAPE, 0.25))) == {(40, 45)}
+
+    def test_too_much_dark_makes_no_pixel_bad(self):
+        """All of the frame lies 60 photons too low, as after a warm dark."""
+        photons = rng(10).normal(-60.0, 0.5, SHAPE)
+        assert not find_dead_pixels(photons, np.full(SHAPE, 0.25)).any()
+
+
+def test_values_without_sense_in_a_dark_are_clipped_in_silence():
+    frames = Camera(shape=SHAPE, rng=rng(11)).frames(5)
+    values = [np.array(frame.pixels, dtype=np.float32) for frame in frames]
+    values[2][40, 45] = 1e30
+    wild = [replace(f, pixels=v) for f, v in zip(frames, values, strict=True)]
+    master = make_master(wild)
+    assert abs(master.mean[40, 45] - np.median(master.mean)) < 10
+    assert np.isfinite(master.variance).all()
 
 
 def test_the_work_does_not_touch_its_input():
