@@ -108,7 +108,7 @@ def _photons(kind, tens, shape, rng):
         photons += rng.poisson(DIRECT_PER_PIXEL * tens, shape)
     if kind == "beam":
         x, y = rng.normal(
-            np.array(CENTER)[:, None],
+            np.array(CENTER)[:, None] + (np.array(shape[::-1])[:, None] - SHAPE[0]) / 2,
             SIGMA_PIXELS,
             (2, rng.poisson(PHOTONS_PER_FRAME * tens)),
         )
@@ -117,7 +117,9 @@ def _photons(kind, tens, shape, rng):
     return photons
 
 
-def write_campaign(folder, *, setup=SETUP, rows=None, frames=True, seed=20240611):
+def write_campaign(
+    folder, *, setup=SETUP, rows=None, frames=True, seed=20240611, shape=SHAPE
+):
     """Write a campaign folder and return it.
 
     Parameters
@@ -132,6 +134,8 @@ def write_campaign(folder, *, setup=SETUP, rows=None, frames=True, seed=20240611
         Write the frames of all rows whose file is below the folder.
     seed
         Of the frames.
+    shape
+        Of the frames; the image keeps its place about the middle.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -144,7 +148,7 @@ def write_campaign(folder, *, setup=SETUP, rows=None, frames=True, seed=20240611
         if cells.get("file"):
             path = folder / cells["file"]
             path.parent.mkdir(parents=True, exist_ok=True)
-            fits.writeto(path, pixels(cells, rng), overwrite=True, checksum=True)
+            fits.writeto(path, pixels(cells, rng, shape), overwrite=True, checksum=True)
     return folder
 
 

@@ -123,22 +123,27 @@ def wing_rings(
         kept &= distance < outer_px
     ring = (distance[kept] / _FINE_PX).astype(np.intp)
     share = inside[kept]
+    del inside
     area = np.bincount(ring, weights=share)
     there = area > 0
 
     def count(values: np.ndarray) -> np.ndarray:
-        return np.bincount(ring, weights=share * values[kept])[there]
+        weighted = values[kept]
+        weighted *= share
+        return np.bincount(ring, weights=weighted)[there]
 
     area_px = area[there]
     radius_px = count(distance) / area_px
+    del distance
     level = np.zeros(image.shape) if known is None else known.level_image(image.shape)
+    known_photons = count(level)
     extra = 0.0 if known is None else known.photon_variance
     modes = known.modes + known.model_modes if known and known.method in _APART else ()
     return WingRings(
         radius_px=radius_px,
         area_px=area_px,
-        photons=count(image.photons - level),
-        known=count(level),
+        photons=count(image.photons) - known_photons,
+        known=known_photons,
         noise=count(np.broadcast_to(image.noise_variance + extra, image.shape)),
         templates=np.array([count(draw(mode, image.shape)) for mode in modes]).reshape(
             len(modes), np.count_nonzero(there)

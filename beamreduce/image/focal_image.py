@@ -19,6 +19,16 @@ class PixelFlag(IntFlag):
     FILLED = 4  # bad, and given the mean of its neighbours in the ring
 
 
+# For each combination of flags: not saturated, and not bad unless filled.
+_USABLE = np.array(
+    [
+        not flag & PixelFlag.SATURATED
+        and (not flag & PixelFlag.BAD or bool(flag & PixelFlag.FILLED))
+        for flag in range(256)
+    ]
+)
+
+
 @dataclass(frozen=True, kw_only=True)
 class FocalImage:
     """Photons in every pixel of the focal plane, background still in.
@@ -77,10 +87,7 @@ class FocalImage:
     @property
     def usable(self) -> np.ndarray:
         """Boolean image: pixels that count, the filled ones among them."""
-        bad = (self.flags & PixelFlag.BAD) > 0
-        filled = (self.flags & PixelFlag.FILLED) > 0
-        saturated = (self.flags & PixelFlag.SATURATED) > 0
-        return (~bad | filled) & ~saturated
+        return _USABLE[self.flags]
 
     @property
     def saturated(self) -> np.ndarray:

@@ -8,7 +8,7 @@ function that returns a list of :class:`~tests.benchmarks.timing.Result` and lis
 import argparse
 import sys
 
-from tests.benchmarks import bootstraps, ring_sums
+from tests.benchmarks import bootstraps, commands, ring_sums
 
 BENCHMARKS = (
     ring_sums.new_center,
@@ -16,6 +16,10 @@ BENCHMARKS = (
     ring_sums.fixed_center,
     bootstraps.photons,
     bootstraps.frames,
+    commands.start_up,
+    commands.quick_look,
+    commands.measurement,
+    commands.memory,
 )
 
 
