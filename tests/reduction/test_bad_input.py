@@ -405,6 +405,16 @@ def test_a_reference_radius_beyond_the_frame(folder):
     )
 
 
+def test_a_reference_radius_inside_a_pixel(folder):
+    edit_setup(folder, "= 60", '= 60\nreference_radius = "0.02 mm"')
+    assert_refused(
+        folder,
+        r"measurement ti .*reference_radius of 0.02 mm about the center",
+        r"at least 2 pixels, 0.04 mm; raise \[reduction\] reference_radius",
+        commands=PIXELS,
+    )
+
+
 def test_a_given_center_outside_the_frame(folder):
     edit_setup(folder, "= 60", "= 60\ncenter = [70.0, 30.0]")
     assert_refused(
