@@ -49,6 +49,13 @@ class Uncertain:
         """Combined standard uncertainty."""
         return math.hypot(self.statistical, self.systematic, self.model)
 
+    def __str__(self) -> str:
+        parts = (
+            (name, getattr(self, name)) for name in ("statistical", "systematic", "model")
+        )
+        given = ", ".join(f"{name} {size:.2g}" for name, size in parts if size > 0)
+        return f"{self.value:.6g} ± {self.uncertainty:.2g}" + (given and f" ({given})")
+
     def scaled(self, factor: float) -> "Uncertain":
         """Return the same quantity in a unit that is ``1/factor`` as large."""
         size = abs(factor)

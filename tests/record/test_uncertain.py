@@ -55,3 +55,9 @@ def test_an_uncertainty_below_zero_is_refused(part):
     parts = {"value": 1.0, "statistical": 1.0, part: -0.1}
     with pytest.raises(SettingsError, match=f"{part} must be .* at least zero; got -0.1"):
         Uncertain(**parts)
+
+
+def test_text_says_value_uncertainty_and_the_kinds_there_are():
+    both = Uncertain(value=51.4747, statistical=0.3, systematic=0.04)
+    assert str(both) == "51.4747 ± 0.3 (statistical 0.3, systematic 0.04)"
+    assert str(Uncertain(value=3.0, statistical=0.0)) == "3 ± 0"
