@@ -66,7 +66,7 @@ class ExposurePlan:
             cells = (
                 _cell(need.precision_now, "7.2%"),
                 _cell(need.photons_in_all, "14.0f"),
-                _cell(need.frame_seconds, "8.3g") + " s",
+                _cell(need.frame_seconds, "8.1f") + " s",
                 _cell(need.frames, "11d"),
                 _cell(need.minutes, "12.1f"),
             )
