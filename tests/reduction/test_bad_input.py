@@ -71,10 +71,11 @@ def assert_refused(folder, *words, commands=READING):
             assert done.stderr.startswith("error: ")
         for word in words:
             assert re.search(word, text_of(done)), (name, word, text_of(done))
-        quiet = command(name, folder, *COMMANDS[name], "--quiet")
-        assert quiet.exit_code == 1
-        assert all(re.search(word, text_of(quiet)) for word in words)
         assert snapshot(folder.parent) == before, name
+    # The last of them once more: being quiet does not hide what is wrong.
+    quiet = command(name, folder, *COMMANDS[name], "--quiet")
+    assert quiet.exit_code == 1
+    assert all(re.search(word, text_of(quiet)) for word in words)
 
 
 def edit_setup(folder, old, new):
