@@ -19,7 +19,7 @@ bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks
 
 lab: $(STAMP)
-	$(BIN)/jupyter lab notebooks
+	$(BIN)/jupyter lab $(if $(filter 0,$(shell id -u)),--allow-root) notebooks
 
 lint: $(STAMP)
 	$(BIN)/ruff check .
