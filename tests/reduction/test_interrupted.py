@@ -49,16 +49,28 @@ def whole(folder):
     return reduced(folder, folder.parent / "whole").folder
 
 
-def start(program, stalled, *arguments):
+@pytest.fixture
+def start():
     """Start the command as the leader of a session, as a terminal does."""
-    return subprocess.Popen(
-        [sys.executable, program, " ".join(stalled), "reduce", *map(str, arguments)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
+    started = []
+
+    def run(program, stalled, *arguments):
+        process = subprocess.Popen(
+            [sys.executable, program, " ".join(stalled), "reduce", *map(str, arguments)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        started.append(process)
+        return process
+
+    yield run
+    for process in started:  # a test that fails leaves nothing running
+        for one in alive_in_session(process.pid):
+            os.kill(one, signal.SIGKILL)
+        process.communicate()
 
 
 def wait_for(paths, process):
@@ -89,7 +101,7 @@ def wait_for_end_of_session(leader):
         time.sleep(0.05)
 
 
-def stop_while_writing(tmp_path, folder, jobs, sent):
+def stop_while_writing(start, tmp_path, folder, jobs, sent):
     """Start a run, wait until it writes the last files, and stop it by a signal.
 
     One process stalls at m3, two at m2 and m3: m1, and for two m4, is finished.
@@ -130,9 +142,9 @@ def goes_on(folder, out, whole):
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
-def test_ctrl_c_keeps_what_is_finished(tmp_path, folder, whole, jobs):
+def test_ctrl_c_keeps_what_is_finished(start, tmp_path, folder, whole, jobs):
     before = snapshot(folder)
-    out, code, stderr = stop_while_writing(tmp_path, folder, jobs, signal.SIGINT)
+    out, code, stderr = stop_while_writing(start, tmp_path, folder, jobs, signal.SIGINT)
     assert code == 130
     assert stderr.split() == ["interrupted;", "finished", "parts", "are", "kept"]
     assert not list(tmp_path.rglob(".writing-*"))
@@ -140,16 +152,16 @@ def test_ctrl_c_keeps_what_is_finished(tmp_path, folder, whole, jobs):
     goes_on(folder, out, whole)
 
 
-def test_a_killed_run_keeps_what_is_finished(tmp_path, folder, whole):
+def test_a_killed_run_keeps_what_is_finished(start, tmp_path, folder, whole):
     """Its workers end with it, though no one tells them to."""
-    out, code, _ = stop_while_writing(tmp_path, folder, 2, signal.SIGKILL)
+    out, code, _ = stop_while_writing(start, tmp_path, folder, 2, signal.SIGKILL)
     assert code == -signal.SIGKILL
     assert list((tmp_path / "out.partial").glob(".writing-*"))  # no one could remove it
     goes_on(folder, out, whole)
     assert not list(out.glob(".*"))
 
 
-def test_a_worker_that_is_killed_is_told_in_one_sentence(tmp_path, folder):
+def test_a_worker_that_is_killed_is_told_in_one_sentence(start, tmp_path, folder):
     """What the system does when memory runs out."""
     program = tmp_path / "program.py"
     program.write_text(PROGRAM)
