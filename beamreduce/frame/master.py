@@ -12,6 +12,7 @@ again, in portions of limited size, and their values sorted. All others keep the
 plain mean.
 """
 
+import math
 from collections.abc import Collection
 from dataclasses import dataclass
 
@@ -185,13 +186,16 @@ def _suspects(sums: RunningSums, typical: _TypicalVariance) -> np.ndarray:
 
 def _suspects_in(sums: RunningSums, typical: _TypicalVariance, block: slice) -> np.ndarray:
     low, high = sums.low.reshape(-1)[block], sums.high.reshape(-1)[block]
-    middle = _middle(sums, block)
+    # Where even the extremes lie within the least reach there is nothing to look at.
+    least = _SUSPECT_SIGMA * math.sqrt(float(typical.variances.min()))
+    wide = np.flatnonzero((high - low > least) & ~sums.without_data.reshape(-1)[block])
+    middle = _middle(sums, wide + block.start)
     reach = _SUSPECT_SIGMA * np.sqrt(typical.at(middle))
-    far = (high - middle > reach) | (middle - low > reach)
-    return np.flatnonzero(far & ~sums.without_data.reshape(-1)[block])
+    far = (high[wide] - middle > reach) | (middle - low[wide] > reach)
+    return wide[far]
 
 
-def _middle(sums: RunningSums, part: slice) -> np.ndarray:
+def _middle(sums: RunningSums, part: slice | np.ndarray) -> np.ndarray:
     """Mean without the least and the largest value; the smaller one of two."""
     low = sums.low.reshape(-1)[part].astype(float)
     if sums.count == 2:
