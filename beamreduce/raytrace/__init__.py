@@ -1,10 +1,47 @@
 """Rays through two cones: by quadrature in a plane through the axis, and in space."""
 
+from beamreduce.raytrace.collect import ImageGrid, TracePlan
+from beamreduce.raytrace.error_law import ErrorLaw
+from beamreduce.raytrace.fates import BEHIND_THE_MIRROR, FATES
 from beamreduce.raytrace.meridian import (
     MeridianLight,
     MeridianTable,
     OffsetGrid,
     meridian_table,
 )
+from beamreduce.raytrace.mirror_parts import (
+    AlignmentBars,
+    FigureErrors,
+    Placement,
+    Quadrant,
+    four_quadrants,
+    quadrants_between,
+)
+from beamreduce.raytrace.mirror_state import MirrorState, mirror_as_designed
+from beamreduce.raytrace.rays import Light
+from beamreduce.raytrace.to_image import to_image
+from beamreduce.raytrace.trace import Traced, trace
 
-__all__ = ["MeridianLight", "MeridianTable", "OffsetGrid", "meridian_table"]
+__all__ = [
+    "BEHIND_THE_MIRROR",
+    "FATES",
+    "AlignmentBars",
+    "ErrorLaw",
+    "FigureErrors",
+    "ImageGrid",
+    "Light",
+    "MeridianLight",
+    "MeridianTable",
+    "MirrorState",
+    "OffsetGrid",
+    "Placement",
+    "Quadrant",
+    "TracePlan",
+    "Traced",
+    "four_quadrants",
+    "meridian_table",
+    "mirror_as_designed",
+    "quadrants_between",
+    "to_image",
+    "trace",
+]
