@@ -7,6 +7,7 @@ import numpy as np
 from beamreduce.background.pixels import sum_variance
 from beamreduce.background.wing_model import WingModel, wing_shape
 from beamreduce.background.wing_rings import WingRings
+from beamreduce.errors import MeasurementError
 
 # Shapes thought sensible: (r² + c²)^(-p/2), a power law or the outer part of a King
 # profile. Wings of scattering fall with p between about 2 and 4; steeper ones stand for
@@ -57,6 +58,11 @@ def fit_wing(rings: WingRings, start_px: float) -> WingModel:
         wings = task.wings(exponent, core)
         variance = task.variance_with(best)
         fits = task.solve(wings, variance)
+        if not np.isfinite(fits.chi_square).any():
+            raise MeasurementError(
+                "the rings of the wing hold values that no wing can be fitted to; check "
+                "the frames for pixels that are no data"
+            )
         best = wings[np.argmin(fits.chi_square)]
         narrower = ranges.about(exponent, core, fits.chi_square)
         if narrower.size > _WORTH_WHILE * ranges.size:

@@ -43,7 +43,7 @@ class Measurement:
     w90_infinity_arcsec: Uncertain | None = None
     infinity_detector_distance_mm: float | None = None
     hpd_infinity_best_focus_arcsec: Uncertain | None = None
-    infinity_best_focus_mm: Uncertain | None = None
+    infinity_best_focus_mm: float | None = None
     effective_area_measured_cm2: Uncertain | None = None
     effective_area_infinity_cm2: Uncertain | None = None
     effective_area_within_reference_measured_cm2: Uncertain | None = None

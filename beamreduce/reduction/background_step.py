@@ -111,7 +111,11 @@ def _level_about(
             outer=settings.annulus_outer,
         )
     if request.background_method == "surface":
-        source = settings.annulus_inner if settings.annulus_inner is not None else reference
+        # Corners alone do not hold a surface: without a radius asked for, the outer
+        # quarter of the largest circle is fitted too.
+        source = settings.annulus_inner
+        if source is None:
+            source = min(reference, 0.75 * fits)
         return from_surface(
             image, center_xy=center.xy, source_radius=source, box=settings.surface_box
         )

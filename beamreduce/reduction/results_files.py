@@ -89,7 +89,7 @@ def results_table(measurements: Sequence[Mapping[str, object]]) -> Table:
         table[key] = [v if isinstance(v, str) else " ".join(v) for v in values]
     for key in ("energy_keV", "off_axis_arcmin", "azimuth_deg", "detector_distance_mm",
                 "reference_radius_mm", "reference_radius_arcsec",
-                "infinity_detector_distance_mm"):  # fmt: skip
+                "infinity_detector_distance_mm", "infinity_best_focus_mm"):  # fmt: skip
         table[key] = _column([m[key] for m in measurements], key)
     for axis, name in enumerate("xy"):
         for key in ("center_pixel", "center_uncertainty_pixel"):

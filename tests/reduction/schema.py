@@ -29,14 +29,13 @@ NUMBERS = (
     "saturated_fraction",
 )
 NUMBERS_OR_NULL = ("azimuth_deg", "infinity_detector_distance_mm",
-                   "primary_exercised_fraction")  # fmt: skip
+                   "infinity_best_focus_mm", "primary_exercised_fraction")  # fmt: skip
 OTHERS = (
     "id",
     "exposures",
     "aperture",
     "center_pixel",
     "center_uncertainty_pixel",
-    "infinity_best_focus_mm",
     "fit",
     "sectors",
     "uncertainty_budget",

@@ -75,6 +75,7 @@ TWO_FRAMES = 2 * PHOTONS_PER_FRAME
         ('background = "annulus"', 'annulus_inner = "0.4 mm"'),
         ('background = "annulus"',),
         ('background = "surface"', 'annulus_inner = "0.4 mm"'),
+        ('background = "surface"',),
         ('background = "wings"',),
     ],
     ids=" ".join,

@@ -119,7 +119,7 @@ def test_the_table_equals_the_json(results):
             for part, column in (("value", key), ("uncertainty", f"{key}_uncertainty")):
                 same_cell(line[column], found[name][key] and found[name][key][part])
         for key in ("energy_keV", "azimuth_deg", "reference_radius_mm", "filled_fraction",
-                    "infinity_detector_distance_mm"):  # fmt: skip
+                    "infinity_detector_distance_mm", "infinity_best_focus_mm"):  # fmt: skip
             same_cell(line[key], found[name][key])
         center = [line[f"center_{axis}_pixel"].to_value(u.pix) for axis in "xy"]
         assert center == found[name]["center_pixel"]
