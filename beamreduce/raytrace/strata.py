@@ -8,11 +8,11 @@ a kernel needs is a list of numbers for each opening.
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from beamreduce.errors import GeometryError
-from beamreduce.mirror import Nesting
 from beamreduce.raytrace.mirror_parts import TURN, Placement, Quadrant, range_width
 from beamreduce.raytrace.mirror_state import MirrorState
 from beamreduce.raytrace.rays import Light, rotation_to
@@ -94,30 +94,34 @@ def cut_into_strata(mirror: MirrorState, light: Light, *, whole: bool) -> Strata
     means = mirror.figure.means_rad(
         len(mirror.prescription.nestings), len(mirror.quadrants)
     )
+    cones = _cones_of(mirror)
     openings, stages, moves, bars = [], [], [], []
     for index, quadrant in enumerate(mirror.quadrants):
         moved = _moves(quadrant, light)
+        from_here = _seen_from(quadrant.primary, mirror, light)
+        both = _both_stages(cones, means[:, :, index])
         for sector in sectors(mirror, quadrant):
             own_bars = _bars_in(mirror, sector)
-            tags = (index, len(bars), len(bars) + len(own_bars))
+            opening = _openings(cones, from_here, sector, whole=whole)
+            opening["blade_mm"] = opening["front_mm"] - mirror.pre_collimator_mm
+            opening["quadrant"] = index
+            opening["first_bar"] = len(bars)
             bars += own_bars
-            for i in range(len(mirror.prescription.nestings)):
-                opening = _opening(mirror, light, (i, quadrant.primary), sector)
-                _keep_ring(opening, mirror, i, whole=whole)
-                if opening["span_mm2"] <= 0:
-                    continue
-                opening["quadrant"], opening["first_bar"], opening["last_bar"] = tags
-                openings.append(opening)
-                stages.append(_both_stages(mirror, i, means[:, i, index]))
-                moves.append(moved)
-    if not openings:
+            opening["last_bar"] = len(bars)
+            if mirror.coating_of_nesting is not None:
+                opening["coating"] = mirror.coating_of_nesting
+            lets_in = opening["span_mm2"] > 0
+            openings.append(opening[lets_in])
+            stages.append(both[lets_in])
+            moves += [moved] * int(lets_in.sum())
+    if not moves:
         raise GeometryError(
             "nothing is open: no quadrant lies within the aperture, or each foil covers "
             "the opening of the next; check quadrants, open_rad and the prescription"
         )
     return Strata(
-        openings=np.array(openings),
-        stages=np.array(stages),
+        openings=np.concatenate(openings),
+        stages=np.concatenate(stages),
         moves=np.array(moves),
         moved=np.any(np.array(moves) != np.eye(3, 4), axis=(2, 3)),
         bars=np.array(bars).reshape(-1, 2),
@@ -177,134 +181,136 @@ def _bars_in(mirror: MirrorState, sector: tuple[float, float]) -> list[tuple[flo
     ]
 
 
-def _surface_mm(nesting: Nesting, z: float) -> float:
-    """Radius of the reflecting surface at z."""
-    angle = nesting.primary_angle_rad if z < 0 else nesting.secondary_angle_rad
-    return nesting.radius_mm - math.tan(angle) * z
+class _Cones(NamedTuple):
+    """Numbers of all nestings, one row a nesting; of stages shape (nestings, 2)."""
+
+    radius: np.ndarray
+    thickness: np.ndarray
+    angle: np.ndarray
+    first: np.ndarray  # z of the upper end
+    last: np.ndarray
+
+    def back(self, stage: int, z: np.ndarray) -> np.ndarray:
+        """Radius of the back of each foil at z."""
+        return self.radius + self.thickness - np.tan(self.angle[:, stage]) * z
 
 
-def _front_mm(nesting: Nesting) -> float:
-    return -nesting.gap_mm / 2 - nesting.primary_length_mm
+class _Seen(NamedTuple):
+    """The beam as seen in the frame of the primaries of a quadrant."""
+
+    slope: np.ndarray  # of a parallel beam, else zero
+    place: np.ndarray  # of a near source, else zero
+    distance2: float  # of a near source from the middle of the mirror, squared, or infinite
+    disc: np.ndarray  # radii of the source along x and y, shape (2, 2)
 
 
-def _opening(
-    mirror: MirrorState,
-    light: Light,
-    part: tuple[int, Placement],
-    sector: tuple[float, float],
-) -> np.ndarray:
-    """Numbers of an opening but for its inner edge, in the frame of the primary."""
-    i, placement = part
-    nesting = mirror.prescription.nestings[i]
-    opening = np.zeros((), OPENING)
+def _cones_of(mirror: MirrorState) -> _Cones:
+    rows = mirror.prescription.nestings
+    half = [n.gap_mm / 2 for n in rows]
+    ends = [
+        (-h - n.primary_length_mm, -h, h, h + n.secondary_length_mm)
+        for n, h in zip(rows, half, strict=True)
+    ]
+    return _Cones(
+        radius=np.array([n.radius_mm for n in rows]),
+        thickness=np.array([n.thickness_mm for n in rows]),
+        angle=np.array([(n.primary_angle_rad, n.secondary_angle_rad) for n in rows]),
+        first=np.array(ends)[:, [0, 2]],
+        last=np.array(ends)[:, [1, 3]],
+    )
+
+
+def _seen_from(placement: Placement, mirror: MirrorState, light: Light) -> _Seen:
+    """Describe the beam in the frame of a part."""
     turn = _rotation(placement)
-    opening["azimuth"], opening["width"] = sector[0] + sector[1] / 2, sector[1]
-    opening["front_mm"] = front = _front_mm(nesting)
-    number = mirror.coating_of_nesting
-    opening["coating"] = 0 if number is None else number[i]
-    direction = turn.T @ light.direction
     if light.parallel:
-        opening["slope_x"], opening["slope_y"] = direction[:2] / direction[2]
-    else:
-        place = turn.T @ (light.place_mm - np.array(placement.shift_mm))
-        height = front - place[2]
-        if height <= mirror.pre_collimator_mm:
-            raise GeometryError(
-                f"the source must stand in front of the mirror; at "
-                f"{light.source_distance_mm:g} mm from the reference plane it is inside"
-            )
-        opening["source_x"], opening["source_y"] = place[:2]
-        opening["inverse_height"] = 1 / height
-        # Height above the front of points of the disc differs by less than a millionth.
-        disc = turn.T @ rotation_to(light.direction) * light.source_diameter_mm / 2
-        opening["disc_xx"], opening["disc_yx"] = disc[:2, 0]
-        opening["disc_xy"], opening["disc_yy"] = disc[:2, 1]
-    opening["area_mm2"] = _beam_share(opening, _surface_mm(nesting, front), light)
+        direction = turn.T @ light.direction
+        slope = direction[:2] / direction[2]
+        return _Seen(slope, np.zeros(3), math.inf, np.zeros((2, 2)))
+    place = turn.T @ (light.place_mm - np.array(placement.shift_mm))
+    reach = max(n.primary_length_mm + n.gap_mm / 2 for n in mirror.prescription.nestings)
+    if -place[2] <= reach + mirror.pre_collimator_mm:
+        raise GeometryError(
+            f"the source must stand in front of the mirror; at "
+            f"{light.source_distance_mm:g} mm from the reference plane it is inside"
+        )
+    # Height above the front of points of the disc differs by less than a millionth.
+    disc = turn.T @ rotation_to(light.direction) * light.source_diameter_mm / 2
+    return _Seen(np.zeros(2), place, float(np.sum(light.place_mm**2)), disc[:2, :2])
+
+
+def _openings(
+    cones: _Cones, seen: _Seen, sector: tuple[float, float], *, whole: bool
+) -> np.ndarray:
+    """Numbers of the opening in front of each primary, over one sector."""
+    opening = np.zeros(cones.radius.size, OPENING)
+    front, bottom = cones.first[:, 0], cones.last[:, 0]
+    outer = cones.radius - np.tan(cones.angle[:, 0]) * front
+    opening["azimuth"], opening["width"] = sector[0] + sector[1] / 2, sector[1]
+    opening["front_mm"] = front
+    opening["slope_x"], opening["slope_y"] = seen.slope
+    opening["source_x"], opening["source_y"] = seen.place[:2]
+    (xx, xy), (yx, yy) = seen.disc
+    opening["disc_xx"], opening["disc_xy"] = xx, xy
+    opening["disc_yx"], opening["disc_yy"] = yx, yy
+    if math.isfinite(seen.distance2):
+        opening["inverse_height"] = 1 / (front - seen.place[2])
+    reach = outer + np.hypot(*seen.place[:2]) + np.abs(seen.disc).sum()
+    outward = np.hypot(*seen.slope) + reach * opening["inverse_height"]
+    # From further in no ray reaches the primary before its end.
+    at_bottom = cones.radius - np.tan(cones.angle[:, 0]) * bottom
+    inner = np.maximum(at_bottom - outward * (bottom - front), 0.0)
+    opening["blade_inner2"], opening["blade_outer2"] = _NEVER, outer**2
+    # From the second nesting on, the back of the foil inside bounds the opening, at its
+    # front end or, when it reaches further, where this one begins.
+    start = np.maximum(front[:-1], front[1:])
+    edge = _Cones(*(part[:-1] for part in cones)).back(0, start)
+    edge = np.maximum(edge - outward[1:] * (start - front[1:]), 0.0)
+    inner[1:] = edge if whole else np.maximum(inner[1:], edge)
+    opening["blade_inner2"][1:] = cones.back(0, front)[:-1] ** 2
+    opening["inner2_mm2"] = inner**2
+    opening["span_mm2"] = np.maximum(outer**2 - inner**2, 0.0)
+    ring = sector[1] / 2 * opening["span_mm2"]
+    opening["area_mm2"] = ring * _beam_share(opening, outer, seen)
     return opening
 
 
-def _keep_ring(opening: np.ndarray, mirror: MirrorState, i: int, *, whole: bool) -> None:
-    """Set the ring that rays are spread over, its area, and the blades in front of it."""
-    nestings = mirror.prescription.nestings
-    nesting, front = nestings[i], float(opening["front_mm"])
-    outer = _surface_mm(nesting, front)
-    outward = _steepest_outward(opening, outer, mirror)
-    bottom = -nesting.gap_mm / 2
-    # From further in no ray reaches the primary before its end.
-    inner = max(_surface_mm(nesting, bottom) - outward * (bottom - front), 0.0)
-    opening["blade_mm"] = front - mirror.pre_collimator_mm
-    opening["blade_inner2"], opening["blade_outer2"] = _NEVER, outer**2
-    if i > 0:
-        neighbour = nestings[i - 1]
-        start = max(_front_mm(neighbour), front)
-        back = _surface_mm(neighbour, start) + neighbour.thickness_mm
-        edge = max(back - outward * (start - front), 0.0)
-        inner = edge if whole else max(inner, edge)
-        rim = _surface_mm(neighbour, _front_mm(neighbour)) + neighbour.thickness_mm
-        opening["blade_inner2"] = rim**2
-    opening["inner2_mm2"] = inner**2
-    opening["span_mm2"] = outer**2 - inner**2 if inner < outer else 0.0
-    opening["area_mm2"] *= opening["width"] / 2 * opening["span_mm2"]
-
-
-def _beam_share(opening: np.ndarray, radius: float, light: Light) -> float:
+def _beam_share(opening: np.ndarray, radius: np.ndarray, seen: _Seen) -> np.ndarray:
     """Area square to the beam at the middle of the mirror for one of an opening's.
 
     A source shines alike in all directions: an opening at height h above which it stands,
     d away, gets ``h/d³`` of its light per area, the middle of the mirror ``1/d0²``.
     """
-    if light.parallel:
-        return 1 / math.sqrt(1 + opening["slope_x"] ** 2 + opening["slope_y"] ** 2)
+    if math.isinf(seen.distance2):
+        return np.full(radius.shape, 1 / math.sqrt(1 + np.sum(seen.slope**2)))
     height = 1 / opening["inverse_height"]
     across = np.hypot(
-        radius * math.cos(opening["azimuth"]) - opening["source_x"],
-        radius * math.sin(opening["azimuth"]) - opening["source_y"],
+        radius * np.cos(opening["azimuth"]) - seen.place[0],
+        radius * np.sin(opening["azimuth"]) - seen.place[1],
     )
-    distance2 = height**2 + across**2
-    return float((light.place_mm**2).sum() * height / distance2**1.5)
+    return seen.distance2 * height / (height**2 + across**2) ** 1.5
 
 
-def _steepest_outward(opening: np.ndarray, outer: float, mirror: MirrorState) -> float:
-    """Slope away from the axis that no incoming ray exceeds."""
-    if opening["inverse_height"] == 0:
-        return float(np.hypot(opening["slope_x"], opening["slope_y"]))
-    disc = np.abs([opening[name] for name in ("disc_xx", "disc_xy", "disc_yx", "disc_yy")])
-    reach = outer + np.hypot(opening["source_x"], opening["source_y"]) + disc.sum()
-    return float(reach * opening["inverse_height"])
-
-
-def _both_stages(mirror: MirrorState, i: int, means: np.ndarray) -> np.ndarray:
-    """Numbers of primary and secondary of a nesting, records of shape (2,)."""
-    nesting = mirror.prescription.nestings[i]
-    neighbour = mirror.prescription.nestings[i - 1] if i else None
-    half_gap = nesting.gap_mm / 2
-    stages = np.zeros(2, STAGE)
-    ends = (
-        (_front_mm(nesting), -half_gap),
-        (half_gap, half_gap + nesting.secondary_length_mm),
-    )
-    angles = (nesting.primary_angle_rad, nesting.secondary_angle_rad)
-    for stage, angle, (start, end) in zip(stages, angles, ends, strict=True):
-        stage["radius"], stage["steepness"] = nesting.radius_mm, math.tan(angle)
-        stage["cosine"], stage["sine"] = math.cos(angle), math.sin(angle)
-        stage["start"], stage["end"] = start, end
-        stage["upper_back2"] = stage["lower_back2"] = _NEVER
-        stage["own_outer2"] = math.inf
-    stages["mean"] = means[0], -means[1]
-    stages["own_end"][1] = half_gap
-    stages["own_outer2"][1] = (nesting.radius_mm - stages["steepness"][1] * half_gap) ** 2
-    if neighbour is not None:
-        half = neighbour.gap_mm / 2
-        planes = (
-            (_front_mm(neighbour), -half),
-            (half, half + neighbour.secondary_length_mm),
-        )
-        angles = (neighbour.primary_angle_rad, neighbour.secondary_angle_rad)
-        for stage, angle, (upper, lower) in zip(stages, angles, planes, strict=True):
-            back = neighbour.radius_mm + neighbour.thickness_mm
-            stage["upper"], stage["lower"] = upper, lower
-            stage["upper_back2"] = (back - math.tan(angle) * upper) ** 2
-            stage["lower_back2"] = (back - math.tan(angle) * lower) ** 2
-        if stages["upper"][0] <= stages["start"][0]:
-            stages["upper_back2"][0] = _NEVER  # the opening itself ends there
+def _both_stages(cones: _Cones, means: np.ndarray) -> np.ndarray:
+    """Numbers of primary and secondary of each nesting, records of shape (nestings, 2)."""
+    stages = np.zeros(cones.angle.shape, STAGE)
+    stages["radius"] = cones.radius[:, np.newaxis]
+    stages["steepness"] = np.tan(cones.angle)
+    stages["cosine"], stages["sine"] = np.cos(cones.angle), np.sin(cones.angle)
+    stages["start"], stages["end"] = cones.first, cones.last
+    stages["mean"] = means.T * (1, -1)
+    stages["own_outer2"] = math.inf
+    rear = stages[:, 1]
+    rear["own_end"] = cones.first[:, 1]
+    rear["own_outer2"] = (cones.radius - rear["steepness"] * cones.first[:, 1]) ** 2
+    stages["upper_back2"] = stages["lower_back2"] = _NEVER
+    for number in range(2):
+        stage = stages[1:, number]
+        upper, lower = cones.first[:, number], cones.last[:, number]
+        stage["upper"], stage["lower"] = upper[:-1], lower[:-1]
+        stage["upper_back2"] = cones.back(number, upper)[:-1] ** 2
+        stage["lower_back2"] = cones.back(number, lower)[:-1] ** 2
+    # Where both foils begin together, the opening itself ends at that back.
+    together = stages["upper"][:, 0] == stages["start"][:, 0]
+    stages["upper_back2"][together, 0] = _NEVER
     return stages
