@@ -8,7 +8,7 @@ function that returns a list of :class:`~tests.benchmarks.timing.Result` and lis
 import argparse
 import sys
 
-from tests.benchmarks import bootstraps, commands, ring_sums
+from tests.benchmarks import bench_trace, bootstraps, commands, ring_sums
 
 BENCHMARKS = (
     ring_sums.new_center,
@@ -16,6 +16,8 @@ BENCHMARKS = (
     ring_sums.fixed_center,
     bootstraps.photons,
     bootstraps.frames,
+    bench_trace.rays_in_space,
+    bench_trace.ray_memory,
     commands.start_up,
     commands.quick_look,
     commands.measurement,
