@@ -5,6 +5,7 @@ meridian plane, derived. What figure errors do is in the test of errors.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -263,6 +264,59 @@ def test_a_tight_nest_loses_at_entrance_middle_and_exit(source):
         # The second order of 1 − 4f/L, up to 0.6 % in the tables, and as much again.
         whole = area(lone) / (1 - 5 * (outer.r - inner.r) / outer.r)
         assert area(rays) / whole == pytest.approx(1 - 8 * focal / source, rel=0.01)
+
+
+@pytest.mark.parametrize("edge", [-10.0, 10.0])
+def test_edges_about_the_middle(edge):
+    """A foil so thick that the ray from z = −40 mm just meets its edge; algebra as above.
+
+    The inner foils are cut to stubs at the gap; a steep inner secondary falls back
+    behind the edge of its primary, so that each edge in turn is the one that stops.
+    """
+    outer = Meridian(5200.0, 86e3, 130.0, 90.0)
+    plain = nest(5200.0, [125.0, 130.0], 90.0, gap=20.0)
+    inner = plain.nestings[0]
+    inner = replace(inner, primary_length_mm=1e-6, secondary_length_mm=1e-6)
+    if edge < 0:
+        inner = replace(inner, secondary_angle_rad=0.05)
+    slope = math.tan(inner.primary_angle_rad if edge < 0 else inner.secondary_angle_rad)
+    p, _, between, _, _ = outer.ray(-40.0)
+    ray_there = p - (edge + 40.0) * math.tan(between)
+    inner = replace(inner, thickness_mm=ray_there - (125.0 - edge * slope))
+    mirror = Mirror(prescription=replace(plain, nestings=(inner, plain.nestings[1])))
+    rays = follow(mirror, Beam(distance=86e3), even(mirror, 100_000, nesting=1))
+    assert rays.z_primary.min() == pytest.approx(-40.0, abs=1.1e-3)
+    assert rays.z_primary.size > 1000
+
+
+def test_a_ray_deflected_too_little_meets_the_front_end_of_the_secondary():
+    """Algebra in the meridian plane to first order in e/α: z₂ = −z₁(α−2e)/(α+2e)."""
+    mirror, e = Mirror(prescription=nest(5200.0, [130.0], 90.0, gap=20.0)), 2e-4
+    rays = follow(mirror, SKY, even(mirror, 100_000, slopes=(-e, 0.0)))
+    alpha = math.atan(130 / 5200) / 4
+    assert -rays.z_primary.max() == pytest.approx(
+        10 * (alpha + 2 * e) / (alpha - 2 * e), rel=2e-3
+    )
+
+
+def test_steep_light_must_come_through_the_opening():
+    """Beyond the cone angle a line that grazes a hit has left the cone again before it.
+
+    Its parabola returns to zero 2 r c/(θ² − α²) before the hit, where c is the slope of
+    the line against the surface (derived); the opening lies 60 mm before it (the
+    secondary begins 30 mm behind, where the reflected line must not have left again).
+    """
+    mirror, theta = Mirror(prescription=nest(5200.0, [130.0], 90.0)), 0.02
+    taper = mirror.stages[0][4, 0]
+    against = np.linspace(1e-6, 2e-4, 1000)
+    azimuth = np.arccos((taper - against) / theta)
+    aims = replace(even(mirror, 1000), z=np.full(1000, -30.0), azimuth=azimuth, scale=1.0)
+    rays = follow(mirror, Beam(off_axis=theta), aims)
+    radius = 130 + 30 * taper
+    needed = 60 * (math.tan(theta) ** 2 - taper**2) / (2 * radius)
+    seen = rays.weight / radius * math.hypot(1, math.tan(theta))
+    assert seen.min() == pytest.approx(needed, rel=0.01)
+    assert seen.size == pytest.approx((against > needed).sum(), abs=5)
 
 
 def test_lines_are_stopped_where_any_point_lies_inside_a_back():
