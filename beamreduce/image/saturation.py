@@ -67,6 +67,7 @@ def safe_exposure_time(
     detector: Detector,
     frame_time: Quantity,
     pedestal: Quantity = 0 * u.adu,
+    peak: float | None = None,
 ) -> Quantity:
     """Estimate the longest frame that does not saturate in this beam.
 
@@ -84,6 +85,8 @@ def safe_exposure_time(
         peak must have been at the limit in it, so the answer is always below this.
     pedestal
         Pixel value without light (bias and dark).
+    peak
+        From :func:`peak_photons`, where it is known already.
 
     Notes
     -----
@@ -111,7 +114,7 @@ def safe_exposure_time(
         )
     seconds = positive_in(image.live_time, u.s, name="live_time")
     frame_seconds = positive_in(frame_time, u.s, name="frame_time")
-    rate = peak_photons(image) / seconds
+    rate = (peak_photons(image) if peak is None else peak) / seconds
     if image.saturated.any():
         rate = max(rate, _hidden_peak(image) / seconds, full / frame_seconds)
     if rate <= 0:

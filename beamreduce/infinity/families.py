@@ -5,7 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from beamreduce.infinity.fold import Described, MeasuredRings, Prepared, Tables, explore
+from beamreduce.infinity.fold import (
+    Described,
+    MeasuredRings,
+    Prepared,
+    Tables,
+    describe,
+    prepare,
+)
 from beamreduce.infinity.slope_ladder import SlopeLadder
 
 _COARSE = np.array([-1.2, -0.8, -0.5, -0.25, 0.25, 0.5, 0.8, 1.2])  # of the scatter
@@ -58,14 +65,14 @@ def fitted_families(
     Mean errors are tried on a coarse grid, in units of the scatter that the data show
     without one, and then three times finer about the best of each stage.
     """
-    (plain,) = explore(rings, tables, [ladder])
-    families = [Family(stage="none", mean_rad=0.0, prepared=plain[0], described=plain[1])]
-    scatter = _scatter(plain[1])
+    families = [_fitted(rings, tables, ladder, ("none", 0.0))]
+    scatter = _scatter(families[0].described)
     for stage in STAGES:
         means = _COARSE * scatter
         for _ in range(_FINER):
-            new = _tried(rings, tables, ladder, (stage, means))
-            families += new
+            families += [
+                _fitted(rings, tables, ladder, (stage, float(mean))) for mean in means
+            ]
             of_stage = sorted(
                 (f for f in families if f.stage in (stage, "none")),
                 key=lambda f: f.mean_rad,
@@ -98,26 +105,20 @@ def likelihoods(families: Sequence[Family]) -> np.ndarray:
     return weight / weight.sum()
 
 
-def _tried(
+def _fitted(
     rings: Sequence[MeasuredRings],
     tables: Tables,
     ladder: SlopeLadder,
-    choice: tuple[str, np.ndarray],
-) -> list[Family]:
-    stage, means = choice
-    ladders = [with_mean(ladder, stage, mean) for mean in means]
-    found = []
-    for mean, one in zip(means, ladders, strict=True):
-        for prepared, described in explore(rings, tables, [one]):
-            found.append(
-                Family(
-                    stage=stage,
-                    mean_rad=float(mean),
-                    prepared=prepared,
-                    described=described,
-                )
-            )
-    return found
+    choice: tuple[str, float],
+) -> Family:
+    stage, mean_rad = choice
+    prepared = prepare(rings, tables, with_mean(ladder, stage, mean_rad))
+    return Family(
+        stage=stage,
+        mean_rad=mean_rad,
+        prepared=prepared,
+        described=describe(rings, prepared),
+    )
 
 
 def _between(of_stage: Sequence[Family], best: int) -> np.ndarray:

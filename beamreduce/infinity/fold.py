@@ -5,18 +5,15 @@ described as one mixture of slope errors, each pair traced with the source at it
 the same mixture of the pairs traced with a parallel beam is the image of a star.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from beamreduce.errors import MeasurementError
 from beamreduce.infinity.mixture import Mixture, RingData, fit_mixture, whiten
 from beamreduce.infinity.ring_shares import OpenAzimuths, ring_shares
 from beamreduce.infinity.slope_ladder import LadderProfiles, SlopeLadder, ladder_profiles
 from beamreduce.raytrace.meridian import MeridianTable
-
-ACCEPTED_CHANCE = 1e-3  # of a larger chi-square, were the model right
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,52 +159,3 @@ def seen_from_infinity(prepared: Prepared, mixture: Mixture) -> Described:
         star_area_mm2=prepared.star.area @ weights,
         measured_area_mm2=prepared.measured.area @ weights,
     )
-
-
-def replicate_mixtures(
-    rings: Sequence[MeasuredRings],
-    prepared: Prepared,
-    mixture: Mixture,
-    draws: Sequence[np.ndarray],
-) -> tuple[Mixture, ...]:
-    """Fit replicates of the measured rings.
-
-    Parameters
-    ----------
-    rings, prepared, mixture
-        As fitted to the data.
-    draws
-        Replicates of the net photons of each measurement, shape (replicates, rings) each.
-    """
-    whitened = whiten(expected_noise(rings, prepared, mixture))
-    return tuple(
-        fit_mixture(whitened, list(photons), mixture)
-        for photons in zip(*draws, strict=True)
-    )
-
-
-def explore(
-    rings: Sequence[MeasuredRings],
-    tables: Tables,
-    ladders: Sequence[SlopeLadder],
-    progress: Callable[[int, int], None] | None = None,
-) -> tuple[tuple[Prepared, Described], ...]:
-    """Describe the data with several families; those that cannot are left out.
-
-    Raises
-    ------
-    MeasurementError
-        When none can.
-    """
-    found = []
-    for number, ladder in enumerate(ladders, 1):
-        try:
-            prepared = prepare(rings, tables, ladder)
-            found.append((prepared, describe(rings, prepared)))
-        except MeasurementError as error:
-            last = error
-        if progress is not None:
-            progress(number, len(ladders))
-    if not found:
-        raise last
-    return tuple(found)

@@ -103,9 +103,7 @@ def whiten(data: Sequence[RingData]) -> Whitened:
     )
 
 
-def fit_mixture(
-    whitened: Whitened, photons: Sequence[np.ndarray], start: Mixture | None = None
-) -> Mixture:
+def fit_mixture(whitened: Whitened, photons: Sequence[np.ndarray]) -> Mixture:
     """Find the mixture that describes all measurements of one configuration at once.
 
     The shares of slope errors are common; how many photons a measurement has a mm² is its
@@ -118,8 +116,6 @@ def fit_mixture(
         From :func:`whiten`.
     photons
         Net photons in the rings of each measurement.
-    start
-        A mixture to begin with, for example that of the data when these are replicates.
 
     Raises
     ------
@@ -128,12 +124,9 @@ def fit_mixture(
     """
     white = [f @ p for f, p in zip(whitened.factors, photons, strict=True)]
     projections = [c.T @ w for c, w in zip(whitened.columns, white, strict=True)]
-    if start is None:
-        weights = np.zeros(whitened.columns[0].shape[1])
-        scale = np.array([p.max() / g.diagonal().max() for p, g in
-                          zip(projections, whitened.grams, strict=True)])  # fmt: skip
-    else:
-        weights, scale = start.weights.copy(), start.photons_per_mm2.copy()
+    weights = np.zeros(whitened.columns[0].shape[1])
+    scale = np.array([p.max() / g.diagonal().max() for p, g in
+                      zip(projections, whitened.grams, strict=True)])  # fmt: skip
     for _ in range(_ROUNDS):
         gram = sum(s * s * g for s, g in zip(scale, whitened.grams, strict=True))
         target = sum(s * p for s, p in zip(scale, projections, strict=True))

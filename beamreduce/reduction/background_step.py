@@ -24,15 +24,6 @@ from beamreduce.reduction.request import MeasureRequest
 _WING_START = 3.0  # half-power radii; outside the core of any image of such a mirror
 
 
-def no_background(image: FocalImage) -> Background:
-    """Return a background of nothing, for ``background = "none"``."""
-    return Background(
-        method="none",
-        level=Polynomial.flat(0.0, image.shape),
-        notes={"background": "none taken off, as the settings ask"},
-    )
-
-
 def provisional_background(image: FocalImage) -> Background:
     """Return the plain mean along the border of the frame, enough to start centering."""
     ny, nx = image.shape
@@ -81,7 +72,7 @@ def background_about(
 ) -> Background:
     """Find the background of an image from the image itself, about a center."""
     if request.background_method == "none":
-        return no_background(image)
+        return Background.none(image.shape)
     fits = largest_radius(image.shape, center.xy) * image.pixel_mm * u.mm
     reference = request.reference_radius if request.reference_radius is not None else fits
     outside_px = (min(reference, 0.9 * fits) / image.pixel_size).to_value(u.one)

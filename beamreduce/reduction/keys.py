@@ -8,19 +8,27 @@ from pathlib import Path
 import astropy.units as u
 from astropy.units import Quantity
 
-from beamreduce.campaign import Exposure
+from beamreduce.campaign import CalibratedBy, Exposure
 from beamreduce.record import sha256_of_file, sha256_of_json, software_versions
 from beamreduce.reduction.request import MeasureRequest
 
 RESULTS_FORMAT = "beamreduce-results/1"
 
 
+def _members(request: MeasureRequest) -> dict[str, tuple[CalibratedBy, ...]]:
+    """The exposures that a measurement's numbers depend on, by what they do."""
+    inputs = request.inputs
+    return {
+        "beam": inputs.beam,
+        "background": request.beam_off,
+        "direct": inputs.direct,
+        "direct_background": inputs.direct_background,
+    }
+
+
 def exposures_of(request: MeasureRequest) -> tuple[Exposure, ...]:
     """Return every exposure that a measurement's numbers depend on, in order of name."""
-    inputs = request.inputs
-    rows = [*inputs.beam, *inputs.direct, *inputs.direct_background]
-    if request.background_method == "exposure":
-        rows += inputs.background
+    rows = [row for members in _members(request).values() for row in members]
     found = {row.exposure.exposure: row.exposure for row in rows}
     for row in rows:
         for master in (*row.bias, *row.dark, *row.flat, *row.flat_dark):
@@ -30,16 +38,13 @@ def exposures_of(request: MeasureRequest) -> tuple[Exposure, ...]:
 
 def matched_exposures(request: MeasureRequest) -> dict[str, tuple[str, ...]]:
     """Return the names of the exposures that serve a measurement, by what they do."""
-    inputs = request.inputs
-    members = {
-        "background": inputs.background if request.background_method == "exposure" else (),
-        "direct": inputs.direct,
-        "direct_background": inputs.direct_background,
-    }
+    members = _members(request)
     matched = {
-        name: tuple(row.exposure.exposure for row in rows) for name, rows in members.items()
+        name: tuple(row.exposure.exposure for row in rows)
+        for name, rows in members.items()
+        if name != "beam"
     }
-    calibrated = [*inputs.beam, *(row for rows in members.values() for row in rows)]
+    calibrated = [row for rows in members.values() for row in rows]
     for kind in ("bias", "dark", "flat", "flat_dark"):
         names = {e.exposure for row in calibrated for e in getattr(row, kind)}
         matched[kind] = tuple(sorted(names))

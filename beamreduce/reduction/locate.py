@@ -4,8 +4,15 @@ from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
+from astropy.units import Quantity
 
-from beamreduce.background import Background, NetImage, subtract
+from beamreduce.background import (
+    Background,
+    BackgroundRings,
+    NetImage,
+    background_in_rings,
+    subtract,
+)
 from beamreduce.encircled_energy import least_hpd
 from beamreduce.errors import MeasurementError
 from beamreduce.frame import FrameSettings, MasterCache
@@ -26,6 +33,7 @@ from beamreduce.reduction.background_step import (
     provisional_background,
 )
 from beamreduce.reduction.request import MeasureRequest
+from beamreduce.rings import RingCounts, count_in_image, plan_for
 
 _ROUNDS = 3  # of center and background in turn; each depends little on the other
 
@@ -55,6 +63,14 @@ class Located:
     def largest_radius_mm(self) -> float:
         """Radius of the largest circle about the center inside the frame."""
         return largest_radius(self.image.shape, self.center.xy) * self.image.pixel_mm
+
+    def in_rings(self, radii: Quantity) -> tuple[RingCounts, BackgroundRings]:
+        """Count photons and background in rings about the center."""
+        plan = plan_for(self.image, self.center.xy, radii)
+        return (
+            count_in_image(self.image, plan),
+            background_in_rings(self.background, plan, self.image.usable),
+        )
 
 
 def locate(request: MeasureRequest, masters: MasterCache | None = None) -> Located:

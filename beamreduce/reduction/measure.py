@@ -9,7 +9,6 @@ from astropy.units import Quantity
 
 from beamreduce.background import (
     BackgroundRings,
-    background_in_rings,
     flux_beyond_reference,
     mean_level,
 )
@@ -37,7 +36,7 @@ from beamreduce.reduction.image_limits import (
 from beamreduce.reduction.keys import matched_exposures
 from beamreduce.reduction.locate import Located, locate
 from beamreduce.reduction.request import MeasureRequest
-from beamreduce.rings import RingCounts, count_in_image, plan_for
+from beamreduce.rings import RingCounts
 from beamreduce.units import arcsec_per_mm
 
 _LOST_TO_SATURATION = (
@@ -142,15 +141,12 @@ def _reference_that_fits(request: MeasureRequest, located: Located) -> Quantity:
 
 
 def _curves(request: MeasureRequest, located: Located, reference: Quantity) -> Curves:
-    image = located.image
     radii = standard_radii(
-        located.center.half_power_radius * image.pixel_size,
+        located.center.half_power_radius * located.image.pixel_size,
         reference_radii=np.array([*OTHER_REFERENCES, 1.0]) * reference,
         largest_radius=located.largest_radius_mm * u.mm,
     )
-    plan = plan_for(image, located.center.xy, radii)
-    rings = count_in_image(image, plan)
-    background = background_in_rings(located.background, plan, image.usable)
+    rings, background = located.in_rings(radii)
     net = net_rings(rings, background, reference)
     return Curves(
         rings=rings,

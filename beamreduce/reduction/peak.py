@@ -8,7 +8,7 @@ import astropy.units as u
 import numpy as np
 
 from beamreduce.frame import adu_per_photon, read_frame
-from beamreduce.image import FocalImage, peak_occupancy, safe_exposure_time
+from beamreduce.image import FocalImage, peak_photons, safe_exposure_time
 from beamreduce.reduction.request import MeasureRequest
 
 _SIGMAS = 4.0  # the brightest of some ten thousand core pixels lies about that far up
@@ -64,7 +64,8 @@ def peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
 def _peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
     inputs = request.inputs
     beam, detector = inputs.beam, inputs.detector
-    photons = peak_occupancy(image, frames=len(beam))
+    peak = peak_photons(image)
+    photons = peak / len(beam)
     if not detector.integrating:
         return PeakLevel(
             photons_per_frame=photons, of_saturation=None, safe_seconds=None, counting=True
@@ -84,6 +85,7 @@ def _peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
         detector=detector,
         frame_time=longest.exposure.exposure_time,
         pedestal=pedestal * u.adu,
+        peak=peak,
     )
     return PeakLevel(
         photons_per_frame=photons,

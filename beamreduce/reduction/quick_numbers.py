@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from beamreduce.background import background_in_rings
 from beamreduce.encircled_energy import (
     HALF_POWER,
     NINETY,
@@ -20,7 +19,6 @@ from beamreduce.reduction.budget import background_share
 from beamreduce.reduction.image_limits import checked_reference_mm
 from beamreduce.reduction.locate import Located
 from beamreduce.reduction.request import MeasureRequest
-from beamreduce.rings import count_in_image, plan_for
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,36 +63,26 @@ def quick_numbers(request: MeasureRequest, located: Located) -> QuickNumbers:
 
 
 def _quick_numbers(request: MeasureRequest, located: Located) -> QuickNumbers:
-    image = located.image
     largest_mm = located.largest_radius_mm
     reference_mm = largest_mm
     if request.reference_radius is not None:
         reference_mm = min(float(request.reference_radius.to_value(u.mm)), largest_mm)
     reference_mm = checked_reference_mm(located, reference_mm)
     radii = standard_radii(
-        located.center.half_power_radius * image.pixel_size,
+        located.center.half_power_radius * located.image.pixel_size,
         reference_radii=reference_mm * u.mm,
         largest_radius=reference_mm * u.mm,
     )
-    plan = plan_for(image, located.center.xy, radii)
-    rings = count_in_image(image, plan)
-    net = net_rings(
-        rings,
-        background_in_rings(located.background, plan, image.usable),
-        reference_mm * u.mm,
-    )
+    net = net_rings(*located.in_rings(radii), reference_mm * u.mm)
     hpd, w90 = crossing_diameters_mm(net.radius_mm, net.growth, (HALF_POWER, NINETY))[0]
+    hpd_sigma_mm = analytic_uncertainty_mm(net, HALF_POWER)
+    from_background = float(background_share(net, np.array([hpd]))[0])
     return QuickNumbers(
         located=located,
         net=net,
-        hpd_mm=(float(hpd), analytic_uncertainty_mm(net, HALF_POWER)),
+        hpd_mm=(float(hpd), hpd_sigma_mm),
         w90_mm=(float(w90), analytic_uncertainty_mm(net, NINETY)),
         net_photons=(float(net.growth[-1]), math.sqrt(max(net.covariance.sum(), 0.0))),
-        hpd_from_background_mm=_background_sigma_mm(net, float(hpd)),
+        hpd_from_background_mm=math.sqrt(from_background) * hpd_sigma_mm,
         seconds=sum(row.exposure.live_seconds for row in request.inputs.beam),
     )
-
-
-def _background_sigma_mm(net: NetRings, hpd_mm: float) -> float:
-    share = float(background_share(net, np.array([hpd_mm]))[0])
-    return math.sqrt(share) * analytic_uncertainty_mm(net, HALF_POWER)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from astropy.units import Quantity
 
-from beamreduce.campaign import MeasurementInputs, Setup
+from beamreduce.campaign import CalibratedBy, MeasurementInputs, Setup
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 
 
@@ -39,6 +39,11 @@ class MeasureRequest:
         if asked is not None:
             return asked
         return "exposure" if self.inputs.background else "wings"
+
+    @property
+    def beam_off(self) -> tuple[CalibratedBy, ...]:
+        """Background exposures that the numbers depend on: none with another method."""
+        return self.inputs.background if self.background_method == "exposure" else ()
 
     @contextmanager
     def naming_errors(self) -> Iterator[None]:
