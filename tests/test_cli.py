@@ -13,8 +13,7 @@ from click.testing import CliRunner
 from beamreduce import cli
 from beamreduce.errors import FrameError
 from tests.folders import write_campaign
-from tests.reduction.runs import QUICK, command
-from tests.reduction.test_bad_input import draw_nothing
+from tests.reduction.runs import QUICK, command, draw_nothing
 
 COMMANDS = {"inspect", "quicklook", "plan", "reduce", "simulate", "demo"}
 

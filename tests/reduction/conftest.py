@@ -1,9 +1,11 @@
-"""A campaign of three measurements and its results, made once for many tests."""
+"""Campaigns made once for many tests, and the results of one of them."""
+
+import shutil
 
 import pytest
 
 from tests.folders import SETUP, default_rows, row, write_campaign
-from tests.reduction.runs import reduced, setup_with
+from tests.reduction.runs import QUICK, draw_nothing, reduced, setup_with
 
 # Uncertainties of every kind that a diameter depends on.
 DECLARED = (
@@ -31,3 +33,17 @@ def campaign(tmp_path_factory):
 def results(campaign, tmp_path_factory):
     """Results of that campaign, made by one process, without figures."""
     return reduced(campaign, tmp_path_factory.mktemp("results") / "out").folder
+
+
+@pytest.fixture(scope="session")
+def small_campaign(tmp_path_factory):
+    """One measurement with everything it needs; nobody writes into it."""
+    return write_campaign(tmp_path_factory.mktemp("small") / "c", setup=QUICK)
+
+
+@pytest.fixture
+def folder(small_campaign, tmp_path, monkeypatch):
+    """A copy of the small campaign to spoil, in the folder the commands run in."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("beamreduce.reduction.draw.draw_measurement", draw_nothing)
+    return shutil.copytree(small_campaign, tmp_path / "c")
