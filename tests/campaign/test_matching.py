@@ -3,12 +3,10 @@ import itertools
 import astropy.units as u
 import pytest
 
-from beamreduce.campaign import read_campaign
 from beamreduce.campaign.belonging import match
 from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.setup_file import read_setup
-from beamreduce.errors import CampaignError
-from tests.folders import IMAGE_DISTANCE, SETUP, changed, default_rows, row, write_campaign
+from tests.folders import IMAGE_DISTANCE, SETUP
 
 
 def exposure(name, kind, seconds=10.0, **cells):
@@ -357,126 +355,3 @@ def test_a_counter_is_paired_with_counters(setup_with):
     assert of(found["b"].background) == ["off"]
     assert of(found["b"].direct_background) == ["off-c"]
     assert found["b"].direct[0].dark_use == "none"
-
-
-# The whole campaign.
-
-
-def test_a_campaign_is_read_whole(tmp_path):
-    campaign = read_campaign(write_campaign(tmp_path))
-    assert [inputs.id for inputs in campaign.measurements] == ["ti"]
-    assert len(campaign.exposures) == 9
-    assert campaign.prescription.nestings[0].radius_mm == 70
-    (ti,) = campaign.measurements
-    assert of(ti.beam) == ["ti-1", "ti-2"]
-    assert of(ti.direct) == ["open-1"]
-    assert of(ti.background) == of(ti.direct_background) == ["off-1", "off-2"]
-
-
-def test_a_campaign_with_problems_raises_them_all(tmp_path):
-    setup = SETUP.replace('"5.2 m"', '"5.2"')
-    rows = changed(default_rows(), "ti-1", energy=-1.0)
-    folder = write_campaign(tmp_path, setup=setup, rows=rows)
-    (folder / "frames" / "dark-1.fits").unlink()
-    with pytest.raises(CampaignError, match=r"mirror\.focal_length") as caught:
-        read_campaign(folder)
-    text = str(caught.value)
-    assert "row 1 (exposure ti-1), column energy" in text
-    assert "row 8 (exposure dark-1), column file" in text
-    assert len(caught.value.problems) == 3
-
-
-def test_warnings_do_not_keep_a_campaign_from_being_read(tmp_path):
-    setup = SETUP.replace('"86 m"', '"15 m"')
-    near = 5.2 * 15 / (15 - 5.2) * 1e3
-    rows = [
-        {**cells, "detector_distance": near} if "energy" in cells else cells
-        for cells in default_rows()
-    ]
-    assert read_campaign(write_campaign(tmp_path, setup=setup, rows=rows)).measurements
-
-
-@pytest.mark.parametrize("make", ["missing", "file", "empty"])
-def test_not_a_campaign_folder(tmp_path, make):
-    path = tmp_path / "c"
-    if make == "file":
-        path.write_text("")
-    if make == "empty":
-        path.mkdir()
-    with pytest.raises(CampaignError, match="expected a campaign folder") as caught:
-        read_campaign(path)
-    assert len(caught.value.problems) == 1
-
-
-def test_a_nest_from_a_file_is_used(tmp_path):
-    folder = write_campaign(tmp_path)
-    (folder / "nestings.ecsv").write_text("nothing")
-    with pytest.raises(CampaignError, match=r"nestings\.ecsv: found a first line"):
-        read_campaign(folder)
-
-
-def test_the_folder_is_never_written(tmp_path):
-    folder = write_campaign(tmp_path)
-    before = {p: (p.stat().st_mtime_ns, p.stat().st_size) for p in folder.rglob("*")}
-    read_campaign(folder)
-    assert {
-        p: (p.stat().st_mtime_ns, p.stat().st_size) for p in folder.rglob("*")
-    } == before
-
-
-# Numbers that cannot be true together.
-
-
-def problems_with(folder, setup=SETUP, **cells):
-    rows = [{**row("b", "beam"), **cells}, *default_rows()[5:]]
-    from beamreduce.campaign.frame_headers import read_frame_header  # noqa: PLC0415
-    from beamreduce.campaign.matching import draft_campaign  # noqa: PLC0415
-
-    return draft_campaign(
-        write_campaign(folder, setup=setup, rows=rows), read_frame_header
-    ).problems
-
-
-@pytest.mark.parametrize(
-    ("distance", "warning"), [("20.9 m", None), ("20.7 m", True), ("5.3 m", True),
-                              ("5.2 m", False), ("2 m", False)]
-)  # fmt: skip
-def test_a_near_source_warns_and_one_inside_the_focus_is_an_error(
-    tmp_path, distance, warning
-):
-    setup = SETUP.replace('"86 m"', f'"{distance}"')
-    found = [p for p in problems_with(tmp_path, setup) if "source_distance" in p.item]
-    assert [problem.warning for problem in found] == ([] if warning is None else [warning])
-    if warning:
-        assert "beyond four focal lengths" in str(found[0])
-
-
-@pytest.mark.parametrize(
-    ("mm", "warning"),
-    [(IMAGE_DISTANCE * 1.05, None), (IMAGE_DISTANCE * 1.2, True), (5.534, False),
-     (86000.0 + IMAGE_DISTANCE, False)],
-)  # fmt: skip
-def test_a_detector_far_from_the_image(tmp_path, mm, warning):
-    found = [
-        problem
-        for problem in problems_with(tmp_path, detector_distance=mm)
-        if "detector_distance" in problem.item
-    ]
-    assert [problem.warning for problem in found] == ([] if warning is None else [warning])
-    if mm > 86000:
-        assert "not from the source" in str(found[0])
-    if warning is not None:
-        assert "the image, 5534.7 mm" in str(found[0])
-
-
-def test_a_mirror_that_is_not_grazing_warns(tmp_path):
-    setup = SETUP.replace('"5.2 m"', '"520 mm"')
-    found = [p for p in problems_with(tmp_path, setup) if p.item == "mirror.outer_radius"]
-    assert [problem.warning for problem in found] == [True]
-
-
-def test_an_energy_beyond_a_detectors_table(tmp_path):
-    setup = SETUP + 'electrons_per_photon = [["5 keV", 1300], ["8 keV", 2100]]\n'
-    (found,) = problems_with(tmp_path, setup)
-    assert found.item == "detector.electrons_per_photon"
-    assert "4.511 keV" in found.found
