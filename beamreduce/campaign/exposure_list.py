@@ -20,6 +20,7 @@ from beamreduce.campaign.columns import (
 from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.exposure_table import ExposureTable, read_exposure_table
 from beamreduce.campaign.frame_headers import FrameHeader, read_frame_header
+from beamreduce.campaign.header_text import told_once
 from beamreduce.campaign.paths import EXPOSURE_FILE, find_inside
 from beamreduce.campaign.setup_file import Setup
 from beamreduce.errors import CampaignError, Problem
@@ -102,7 +103,8 @@ def read_headers(
     -------
     headers, problems
         Headers by file as written in the table; paths that leave the folder, files that
-        are missing and files that are no usable frame are problems.
+        are missing and files that are no usable frame are problems. A warning that many
+        files share is there once.
     """
     headers, problems = {}, []
     files = table.files
@@ -126,7 +128,7 @@ def read_headers(
             headers[file] = header
         if progress is not None:
             progress("frames", done, len(files))
-    return headers, problems
+    return headers, told_once(problems)
 
 
 def make_exposures(

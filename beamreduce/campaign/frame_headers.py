@@ -17,6 +17,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 
+from beamreduce.campaign.header_text import in_ascii, not_ascii
 from beamreduce.errors import Problem
 
 _BLOCK = 2880
@@ -96,6 +97,7 @@ class _Unit:
     header: fits.Header
     header_bytes: bytes
     data_bytes: int
+    not_ascii: list[str]
 
 
 def read_frame_header(path: Path, file: str) -> tuple[FrameHeader | None, list[Problem]]:
@@ -149,8 +151,10 @@ def _examine(
         found = f"a file that cannot be read ({error.strerror or error})"
         action = "check the file and its permissions"
         problems.append(_Trouble(found, "a readable file", action).problem(file))
+    cards = list(dict.fromkeys(name for unit in units for name in unit.not_ascii))
+    warned = [not_ascii(file, cards)] if cards else []
     try:
-        return (_find_image(file, units) if units else None), problems
+        return (_find_image(file, units) if units else None), problems + warned
     except _BrokenFileError as error:
         # A file that is cut off needs no second message about what is missing.
         return None, problems or [error.trouble.problem(file)]
@@ -163,11 +167,12 @@ def _units(stream: BinaryIO) -> Iterator[_Unit]:
         header_bytes = _read_header_bytes(stream, first=number == 0)
         if header_bytes is None:
             return
+        text, not_allowed = in_ascii(header_bytes)
         with warnings.catch_warnings():
             # Cards that break the standard matter only when they are needed.
             warnings.simplefilter("ignore", AstropyUserWarning)
-            header = fits.Header.fromstring(header_bytes)
-        yield _Unit(number, header, header_bytes, _data_bytes(header, number))
+            header = fits.Header.fromstring(text)
+        yield _Unit(number, header, header_bytes, _data_bytes(header, number), not_allowed)
         number += 1
 
 

@@ -2,15 +2,17 @@
 
 import gzip
 import io
+import warnings
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 from astropy.io import fits
+from astropy.utils.exceptions import AstropyUserWarning
 
 from beamreduce.campaign.frame_headers import check_frame
 from beamreduce.campaign.paths import find_inside
@@ -19,7 +21,16 @@ from beamreduce.frame.frame import Frame
 
 _BLOCK = 2880
 _COMMENTARY = ("", "COMMENT", "HISTORY")
-_DECODING = (OSError, ValueError, TypeError, KeyError, IndexError, EOFError, zlib.error)
+_DECODING = (
+    OSError,
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    EOFError,
+    zlib.error,
+    fits.VerifyError,
+)
 
 
 def read_frame(path: Path, *, root: Path | None = None, refuse_zero: bool = False) -> Frame:
@@ -47,8 +58,9 @@ def read_frame(path: Path, *, root: Path | None = None, refuse_zero: bool = Fals
     name = str(path)
     whole_path = _inside(Path(path), root)
     header, problems = check_frame(whole_path, name)
-    if header is None or problems:
-        raise FrameError("\n".join(str(problem) for problem in problems))
+    errors = [problem for problem in problems if not problem.warning]
+    if header is None or errors:
+        raise FrameError("\n".join(str(problem) for problem in errors))
     try:
         with _opened(whole_path) as stream:
             pixels, cards = _decode(stream, header.hdu)
@@ -117,17 +129,29 @@ def _opened(path: Path) -> Iterator[BinaryIO]:
 
 
 def _decode(stream: BinaryIO, hdu: int) -> tuple[np.ndarray, Mapping[str, object]]:
-    # No memory map: mapped files stay open for as long as their pixels live.
-    with fits.open(stream, memmap=False) as content:
+    with (
+        # What is unusual in a header was told when the campaign was read.
+        warnings.catch_warnings(action="ignore", category=AstropyUserWarning),
+        # No memory map: mapped files stay open for as long as their pixels live.
+        fits.open(stream, memmap=False) as content,
+    ):
         image = content[hdu]
-        cards = {
-            key: None if isinstance(value, fits.card.Undefined) else value
-            for header in (content[0].header, image.header)
-            for key, value in header.items()
-            if key not in _COMMENTARY
-        }
+        cards = _cards(content[0].header) | _cards(image.header)
         native = image.data.dtype.newbyteorder("=")
         return _blanked(np.ascontiguousarray(image.data, dtype=native), cards), cards
+
+
+def _cards(header: fits.Header) -> dict[str, object]:
+    """Return the values of a header; cards that do not follow FITS are left out."""
+    values: dict[str, object] = {}
+    for card in header.cards:
+        if card.keyword in _COMMENTARY:
+            continue
+        with suppress(fits.VerifyError):
+            value = card.value
+            undefined = isinstance(value, fits.card.Undefined)
+            values[card.keyword] = None if undefined else value
+    return values
 
 
 def _blanked(pixels: np.ndarray, cards: Mapping[str, object]) -> np.ndarray:

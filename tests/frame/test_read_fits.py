@@ -252,3 +252,16 @@ def test_the_file_may_be_removed_while_its_pixels_live(whole, pixels):
     frame = read_frame(whole)
     whole.unlink()
     np.testing.assert_array_equal(frame.pixels, pixels)
+
+
+def test_an_unusual_header_is_read_without_a_word(tmp_path):
+    """BLANK belongs to integers; a library warns of it, the campaign is none the worse."""
+    unit = fits.PrimaryHDU(np.ones((4, 6), np.float32))
+    unit.header["TEMP"] = 3.5
+    unit.writeto(tmp_path / "a.fits")
+    content = (tmp_path / "a.fits").read_bytes()
+    content = content.replace(b"TEMP    =", b"BLANK   =")
+    (tmp_path / "a.fits").write_bytes(content)
+    frame = read_frame(tmp_path / "a.fits")
+    assert frame.cards["BLANK"] == 3.5
+    assert np.all(frame.pixels == 1.0)

@@ -5,7 +5,9 @@ row, card or key; what was found; what to do.
 """
 
 import gzip
+import re
 import shutil
+import warnings
 
 import numpy as np
 import pytest
@@ -191,3 +193,40 @@ def test_a_given_center_outside_the_frame(folder):
 def test_a_background_that_cannot_be_had_names_its_measurement(folder, lines, words):
     (folder / "campaign.toml").write_text(setup_with(*lines))
     assert_refused(folder, "measurement ti .*background", words, commands=PIXELS)
+
+
+def test_letters_beyond_ascii_in_headers_are_one_warning_in_our_own_words(folder):
+    for name in ("ti-1", "ti-2"):
+        path = folder / f"frames/{name}.fits"
+        data = fits.getdata(path)
+        fits.writeto(
+            path, data, fits.Header([("OBSERVER", "Jose", "5 um")]), overwrite=True
+        )
+        path.write_bytes(path.read_bytes().replace(b"Jose", b"Jos\xe9"))
+    words = (
+        "warning: frames/ti-1.fits and 1 more: card OBSERVER: found characters that are "
+        "not ASCII; .*\n"
+    )
+    for name, options in COMMANDS.items():
+        with warnings.catch_warnings(record=True) as others:
+            warnings.simplefilter("always")
+            done = command(name, folder, *options)
+        assert done.exit_code == 0, name
+        assert [str(other.message) for other in others] == []
+        if name == "reduce":
+            assert re.fullmatch(words, done.stderr)
+        else:
+            assert done.stderr == ""
+        if name == "inspect":
+            assert re.search(words, done.stdout)
+
+
+def test_a_card_that_does_not_follow_fits_spoils_nothing_else(folder):
+    path = folder / "frames/ti-1.fits"
+    header = fits.Header([("OBSERVER", "Jose"), ("SITE", "hall")])
+    fits.writeto(path, fits.getdata(path), header, overwrite=True)
+    content = path.read_bytes().replace(b"'Jose    '", b"'Jose \n   ")
+    path.write_bytes(content.replace(b"'hall    '", b"hall'    '"))
+    done = command("reduce", folder, *COMMANDS["reduce"])
+    assert done.exit_code == 0
+    assert done.stderr.count("warning: ") == 1
