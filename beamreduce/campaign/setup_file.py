@@ -163,9 +163,15 @@ def _read_document(folder: Path) -> tuple[dict[str, object] | None, Problem | No
             message, item = match.groups() if match else (str(error), "")
             found = f"a TOML syntax error ({message})"
             expected, action = "valid TOML", "correct this line"
+        except RecursionError:
+            found, expected = "lists or tables inside each other too deeply", "valid TOML"
+            action = "write them flat, as in the format"
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             found, action = f"a file that cannot be read ({reason})", "save it as UTF-8"
+        except ValueError:
+            found = "a whole number of thousands of digits"
+            expected, action = "numbers that mean something", "correct it"
     return None, Problem(
         file=SETUP_FILE, item=item, found=found, expected=expected, action=action
     )

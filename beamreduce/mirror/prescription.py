@@ -9,6 +9,8 @@ from astropy.units import Quantity
 from beamreduce.errors import GeometryError
 from beamreduce.units import positive_in
 
+_MOST_NESTINGS = 10_000  # real nests have some hundred; more is a slip, and fills memory
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Nesting:
@@ -75,7 +77,8 @@ def nestings_from_design(design: MirrorDesign) -> Prescription:
     Raises
     ------
     GeometryError
-        When not even one nesting fits, or a length is not above zero.
+        When not even one nesting fits, more than 10 000 do, or a length is not above
+        zero.
     """
     focal_mm = positive_in(design.focal_length, u.mm, name="focal_length")
     inner_mm = positive_in(design.inner_radius, u.mm, name="inner_radius")
@@ -90,6 +93,11 @@ def nestings_from_design(design: MirrorDesign) -> Prescription:
     nestings = []
     radius_mm = inner_mm
     while radius_mm <= outer_mm * (1 + 1e-12):
+        if len(nestings) == _MOST_NESTINGS:
+            raise GeometryError(
+                f"reflector_length and reflector_thickness must leave room for at most "
+                f"{_MOST_NESTINGS} nestings; got {length_mm:g} mm and {thickness_mm:g} mm"
+            )
         angle = math.atan(radius_mm / focal_mm) / 4
         nestings.append(
             Nesting(

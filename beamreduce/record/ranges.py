@@ -20,7 +20,10 @@ class Range:
 
     def holds(self, value: float) -> bool:
         """Return True for a finite number inside the range."""
-        if not math.isfinite(value):
+        try:
+            if not math.isfinite(value):
+                return False
+        except OverflowError:  # a whole number of more than 308 digits
             return False
         above = value > self.low if self.without_low else value >= self.low
         below = value < self.high if self.without_high else value <= self.high

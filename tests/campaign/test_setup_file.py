@@ -158,6 +158,16 @@ def test_an_unfinished_file_is_a_syntax_error(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("value", "words"),
+    [("9" * 5000, "thousands of digits"), ("[" * 5000 + "]" * 5000, "too deeply")],
+    ids=["digits", "depth"],
+)
+def test_a_file_that_overflows_the_reader_is_one_problem(tmp_path, value, words):
+    (found,) = problems_of(tmp_path, SETUP + f"linearity = {value}\n").values()
+    assert words in found
+
+
+@pytest.mark.parametrize(
     "value", ['"5.2"', "5.2", '"5.2 s"', '"-5.2 m"', '"0 m"', '"nan m"', "nan", '""', '"m"',
               '"5 200 mm"', '"5,2 m"', '"5.2 furlong"', "true", '["5.2 m"]'],
 )  # fmt: skip
@@ -193,8 +203,15 @@ def test_a_bad_length_names_its_key_path(tmp_path, value):
         ("reduction.center", "[1]", r"[x, y] in pixels"),
         ("reduction.center", '"peak"', "centroid"),
         ("reduction.random_seed", "1.0", "a whole number"),
-        ("reduction.random_seed", "-1", "of zero or more"),
-        ("reduction.bootstrap_replicates", "1", "of 2 or more"),
+        ("reduction.random_seed", "-1", "from 0 to 9223372036854775807"),
+        ("reduction.random_seed", str(2**63), "from 0 to 9223372036854775807"),
+        ("reduction.random_seed", "9" * 400, "from 0 to 9223372036854775807"),
+        ("reduction.bootstrap_replicates", "1", "from 2 to 20000"),
+        ("reduction.bootstrap_replicates", "20001", "from 2 to 20000"),
+        ("reduction.surface_box", "100001", "pixels from 1 to 100000"),
+        ("reduction.surface_box", "0", "pixels from 1 to 100000"),
+        ("mirror.bar_count", "10001", "from 0 to 10000"),
+        ("detector.linearity", "9" * 400, "a bare number of zero or more"),
         ("reduction.dark", '"dark-1"', '"none"'),
         ("reduction.surface_box", '"3 s"', "a whole number of pixels"),
         ("reduction.filled_fraction_limit", "nan", "from 0 to 1"),

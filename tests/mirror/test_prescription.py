@@ -80,3 +80,11 @@ def test_swapped_radii_are_refused():
     )
     with pytest.raises(GeometryError, match="are the two swapped"):
         nestings_from_design(swapped)
+
+
+def test_a_nest_of_endless_foils_is_refused():
+    thin = dataclasses.replace(
+        DESIGN, reflector_length=1e-9 * u.mm, reflector_thickness=1e-9 * u.mm
+    )
+    with pytest.raises(GeometryError, match="for at most 10000 nestings; got 1e-09 mm"):
+        nestings_from_design(thin)
