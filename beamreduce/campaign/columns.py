@@ -10,6 +10,7 @@ from beamreduce.record.ranges import (
     ANY,
     FRACTION_ABOVE_ZERO,
     FRACTION_BELOW_ONE,
+    WHOLE_FROM_ONE,
     ZERO_OR_MORE,
     Range,
 )
@@ -56,6 +57,7 @@ _ALL = (
     + _numbers(u.arcmin, ZERO_OR_MORE, "off_axis")
     + _numbers(u.deg, ANY, "azimuth")
     + _numbers(None, ZERO_OR_MORE, "monitor_counts", "monitor_background", "counts")
+    + _numbers(None, WHOLE_FROM_ONE, "readouts")
     + _numbers(None, FRACTION_BELOW_ONE, "monitor_dead_time_fraction")
     + _numbers(None, FRACTION_BELOW_ONE, "dead_time_fraction")
     + _numbers(None, FRACTION_ABOVE_ZERO, "filter_transmission", "detector_efficiency")

@@ -35,6 +35,8 @@ class Exposure:
         Of the detector.
     filter_transmission, detector_efficiency, line_fraction
         Fractions.
+    readouts
+        Readouts of a counting detector that are summed in the file; None for one.
     background
         Exposure or group that serves as this one's background.
     detector
@@ -74,6 +76,7 @@ class Exposure:
     filter_transmission: float | None = None
     detector_efficiency: float | None = None
     line_fraction: float | None = None
+    readouts: float | None = None
     background: str | None = None
     detector: str | None = None
     detector_x: Quantity | None = None

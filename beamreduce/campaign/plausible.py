@@ -21,12 +21,13 @@ def check_together(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
     """Return what does not fit together among settings and exposures.
 
     Source nearer than four focal lengths (warning) or than one (error), detector far
-    from where the image is, a mirror that is not grazing, an energy beyond the tables of
-    a detector.
+    from where the image is, a mirror that is not grazing, readouts of a detector that
+    does not count (warning), an energy beyond the tables of a detector.
     """
     problems = _check_source(setup) + _check_mirror(setup)
     if not any(not problem.warning for problem in problems):
         problems += _check_distances(setup, exposures)
+    problems += _check_readouts(setup, exposures)
     return problems + _check_energies(setup, exposures)
 
 
@@ -92,6 +93,29 @@ def _check_distances(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
             )
         )
     return problems
+
+
+def _check_readouts(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
+    """Warn where readouts are given for charge: saturation is that of a whole file."""
+    rows = [
+        exposure.exposure
+        for exposure in exposures
+        if (exposure.readouts or 1) > 1
+        and not exposure.is_counter
+        and setup.detectors[exposure.detector or DEFAULT_DETECTOR].integrating
+    ]
+    if not rows:
+        return []
+    return [
+        Problem(
+            file=EXPOSURE_FILE,
+            item=f"column readouts, exposures {', '.join(rows)}",
+            found="several readouts summed in a file of an integrating detector",
+            expected="the column for counting detectors only",
+            action="it is not used: noise and saturation are those of one readout a file",
+            warning=True,
+        )
+    ]
 
 
 def _check_energies(setup: Setup, exposures: list[Exposure]) -> list[Problem]:

@@ -1,12 +1,14 @@
 """The brightest part of an image against what the detector can take in one frame."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import astropy.units as u
 import numpy as np
 
+from beamreduce.campaign import Exposure
 from beamreduce.frame import adu_per_photon, read_frame
 from beamreduce.image import FocalImage, peak_photons, safe_exposure_time
 from beamreduce.reduction.request import MeasureRequest
@@ -21,7 +23,8 @@ class PeakLevel:
     Parameters
     ----------
     photons_per_frame
-        Expected photons a pixel in one frame at the peak.
+        Expected photons a pixel at the peak in one frame; of a counting detector, in
+        one of the readouts that are summed in it.
     of_saturation
         Pixel value of the brightest pixel to be expected over the saturation level; None
         for a counting detector.
@@ -38,7 +41,8 @@ class PeakLevel:
 
     def as_text(self) -> str:
         """Return one line."""
-        photons = f"{self.photons_per_frame:.3g} photons a pixel a frame"
+        once = "readout" if self.counting else "frame"
+        photons = f"{self.photons_per_frame:.3g} photons a pixel a {once}"
         if self.of_saturation is None:
             return photons
         return (
@@ -62,13 +66,25 @@ def peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
 
 
 def _peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
+def readouts_in(exposures: Iterable[Exposure]) -> float:
+    """Return how many times a counting detector was read out for some exposures.
+
+    Two photons in a pixel count as one when they come in one readout, however many
+    readouts are summed in a file.
+    """
+    return sum(exposure.readouts or 1.0 for exposure in exposures)
+
+
     inputs = request.inputs
     beam, detector = inputs.beam, inputs.detector
     peak = peak_photons(image)
     photons = peak / len(beam)
     if not detector.integrating:
         return PeakLevel(
-            photons_per_frame=photons, of_saturation=None, safe_seconds=None, counting=True
+            photons_per_frame=peak / readouts_in(row.exposure for row in beam),
+            of_saturation=None,
+            safe_seconds=None,
+            counting=True,
         )
     longest = max(beam, key=lambda row: row.exposure.exposure_time)
     raw = read_frame(Path(longest.exposure.file), root=request.folder)

@@ -17,7 +17,7 @@ from beamreduce.reduction.request import MeasureRequest
 from beamreduce.units import arcsec_per_mm
 
 NEAR_SATURATION = 0.9
-PILE_UP_LIMIT = 0.01  # photons a pixel a frame; common practice for counting detectors
+PILE_UP_LIMIT = 0.01  # photons a pixel a readout; common practice for counting detectors
 CHANGE_LIMIT = 4.0  # standard deviations
 FEW_PHOTONS = 100
 
@@ -257,8 +257,9 @@ def _verdict(numbers: QuickNumbers, peak: PeakLevel, change: Change | None) -> s
         )
     if peak.counting and peak.photons_per_frame > PILE_UP_LIMIT:
         return (
-            f"STOP: {peak.photons_per_frame:.3g} photons a pixel a frame at the peak; "
-            f"above {PILE_UP_LIMIT:g} photons pile up; shorten the frames or lower the flux"
+            f"STOP: {peak.photons_per_frame:.3g} photons a pixel a readout at the "
+            f"peak; above {PILE_UP_LIMIT:g} photons pile up; read out faster or lower the "
+            f"flux (where a file holds several readouts, column readouts says how many)"
         )
     if numbers.net_photons[0] < FEW_PHOTONS:
         return (

@@ -78,6 +78,8 @@ def test_live_time_is_without_the_dead_time(tmp_path):
         ({"off_axis": -1.0}, "off_axis", "of zero or more"),
         ({"off_axis_by": "detector"}, "off_axis_by", "mirror_tilt, source_shift"),
         ({"dead_time_fraction": 1.0}, "dead_time_fraction", "from 0 to below 1"),
+        ({"readouts": 2.5}, "readouts", "whole and not below 1"),
+        ({"readouts": 0.0}, "readouts", "whole and not below 1"),
         ({"filter_transmission": 0.0}, "filter_transmission", "above 0 and up to 1"),
         ({"monitor_counts": -1.0}, "monitor_counts", "of zero or more"),
         ({"energy_uncertainty": -0.1}, "energy_uncertainty", "of zero or more"),

@@ -50,6 +50,15 @@ def test_a_mirror_that_is_not_grazing_warns(tmp_path):
     assert [problem.warning for problem in found] == [True]
 
 
+def test_readouts_are_for_counting_detectors(tmp_path):
+    found = [p for p in problems_with(tmp_path, readouts=50.0) if "readouts" in p.item]
+    assert [problem.warning for problem in found] == [True]
+    assert found[0].item == "column readouts, exposures b"
+    counting = SETUP[: SETUP.index("mode =")] + 'mode = "counting"\n'
+    found = problems_with(tmp_path / "c", counting, readouts=50.0)
+    assert [problem for problem in found if "readouts" in problem.item] == []
+
+
 def test_an_energy_beyond_a_detectors_table(tmp_path):
     setup = SETUP + 'electrons_per_photon = [["5 keV", 1300], ["8 keV", 2100]]\n'
     (found,) = problems_with(tmp_path, setup)

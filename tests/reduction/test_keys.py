@@ -87,6 +87,7 @@ CELLS = {
     "monitor_time": 9.0,
     "monitor_background": 10.0,
     "monitor_dead_time_fraction": 0.01,
+    "readouts": 5.0,
     "dead_time_fraction": 0.01,
     "filter_transmission": 0.9,
     "detector_efficiency": 0.9,

@@ -175,17 +175,39 @@ def test_stop_near_saturation(tmp_path):
     assert "of saturation; shorten the exposure to 0.8" in found
 
 
-def test_stop_when_photons_pile_up(tmp_path):
-    def count(folder):
-        for cells in rows:
-            path = folder / cells["file"]
-            photons = np.rint((fits.getdata(path) - 505.0) / ADU).clip(0)
-            fits.writeto(path, photons.astype(np.int16), overwrite=True)
+def count(folder):
+    """Turn charge into numbers of photons."""
+    for path in folder.glob("frames/*.fits"):
+        photons = np.rint((fits.getdata(path) - 505.0) / ADU).clip(0)
+        fits.writeto(path, photons.astype(np.int16), overwrite=True)
 
-    rows = [cells for cells in default_rows() if cells["kind"] not in ("bias", "dark")]
+
+def without_darks(rows):
+    return [cells for cells in rows if cells["kind"] not in ("bias", "dark")]
+
+
+def test_stop_when_photons_pile_up(tmp_path):
+    rows = without_darks(default_rows())
     found = verdict(tmp_path, base=COUNTING, rows=rows, edit=count)
     assert found.startswith("STOP: ")
-    assert "photons a pixel a frame at the peak; above 0.01 photons pile up" in found
+    assert "photons a pixel a readout at the peak; above 0.01 photons pile up" in found
+    assert "column readouts says how many" in found
+
+
+@pytest.mark.parametrize(("readouts", "word"), [(3000.0, "STOP"), (5000.0, "GO ON")])
+def test_pile_up_is_that_of_one_readout(tmp_path, readouts, word):
+    """4000/2πσ² = 40 photons a pixel and file: 0.0133 a readout of 3000, 0.008 of 5000.
+
+    The brightest box is some 5 % high by chance, and never by the quarter to 0.01.
+    """
+    rows = changed(without_darks(default_rows()), "ti-2", readouts=readouts)
+    assert verdict(tmp_path, base=COUNTING, rows=rows, edit=count).startswith(word)
+    peak = quick_look(tmp_path / "c", "ti-2").peak
+    truth = PHOTONS_PER_FRAME / (2 * np.pi * (SIGMA_MM / 0.02) ** 2) / readouts
+    assert peak.photons_per_frame == pytest.approx(truth, rel=0.15)
+    assert "photons a pixel a readout" in peak.as_text()
+    # The other file says nothing of readouts and counts as one.
+    assert quick_look(tmp_path / "c", "ti-1").verdict.startswith("STOP")
 
 
 def test_repeat_with_few_photons(tmp_path):
