@@ -65,7 +65,6 @@ def peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
         return _peak_level(request, image)
 
 
-def _peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
 def readouts_in(exposures: Iterable[Exposure]) -> float:
     """Return how many times a counting detector was read out for some exposures.
 
@@ -75,6 +74,7 @@ def readouts_in(exposures: Iterable[Exposure]) -> float:
     return sum(exposure.readouts or 1.0 for exposure in exposures)
 
 
+def _peak_level(request: MeasureRequest, image: FocalImage) -> PeakLevel:
     inputs = request.inputs
     beam, detector = inputs.beam, inputs.detector
     peak = peak_photons(image)
