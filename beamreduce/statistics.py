@@ -2,7 +2,6 @@
 
 import numpy as np
 from numba import njit
-from scipy.special import gammainccinv, gammaincinv, ndtr
 
 from beamreduce.errors import SettingsError
 
@@ -24,6 +23,12 @@ def poisson_interval(
     sigma
         Half-width in units of the normal law's standard deviation.
     """
+    from scipy.special import (  # noqa: PLC0415 - slow import, seldom needed
+        gammainccinv,
+        gammaincinv,
+        ndtr,
+    )
+
     n = np.asarray(counts, dtype=float)
     if np.any(n < 0) or not np.all(np.isfinite(n)):
         raise SettingsError("counts must be finite and not below zero")

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
 from beamreduce.background.pixels import plain_pixels
 from beamreduce.image.focal_image import FocalImage
@@ -67,22 +68,22 @@ def block_sums(
     """
     mask = chosen & plain_pixels(image)
     ny, nx = image.shape
-    rows, columns = _starts(ny, box_px), _starts(nx, box_px)
-    x = (np.arange(nx) - nx / 2) / nx
-    y = (np.arange(ny) - ny / 2) / ny
-    along_x = [np.add.reduceat(mask * x**i, columns, axis=1) for i in range(degree + 1)]
-    moments = [
-        np.add.reduceat(along_x[i] * y[:, None] ** j, rows, axis=0)
-        for i, j in powers(degree)
-    ]
-    area = moments[0]
-    full = np.outer(np.diff(rows, append=ny), np.diff(columns, append=nx))
-    kept = area >= _LEAST_FILLED * full
-    noise = np.broadcast_to(image.noise_variance, image.shape)
+    rows, columns = _edges(ny, box_px), _edges(nx, box_px)
+    noise = np.broadcast_to(np.asarray(image.noise_variance, dtype=float), image.shape)
+    moments = np.array(powers(degree))
+    sums = _sum_blocks(
+        mask,
+        (np.ascontiguousarray(image.photons), np.ascontiguousarray(noise)),
+        (rows, columns),
+        moments,
+    )
+    area = sums[:, :, 2]
+    kept = area >= _LEAST_FILLED * np.outer(np.diff(rows), np.diff(columns))
+    chosen_sums = sums[kept]
     return BlockSums(
-        photons=_block(np.where(mask, image.photons, 0.0), rows, columns)[kept],
-        noise=_block(np.where(mask, noise, 0.0), rows, columns)[kept],
-        moments=np.stack([moment[kept] for moment in moments], axis=1),
+        photons=chosen_sums[:, 0],
+        noise=chosen_sums[:, 1],
+        moments=chosen_sums[:, 2:],
         box_px=box_px,
     )
 
@@ -101,10 +102,44 @@ def excess_scatter(chi_square: float, degrees_of_freedom: int) -> float:
     return math.sqrt(chi_square / n - 1.0)
 
 
-def _starts(length: int, box_px: int) -> np.ndarray:
+def _edges(length: int, box_px: int) -> np.ndarray:
     number = max(1, length // box_px)
-    return np.arange(number) * length // number
+    return np.arange(number + 1) * length // number
 
 
-def _block(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    return np.add.reduceat(np.add.reduceat(image, rows, axis=0), columns, axis=1)
+@njit(cache=True, nogil=True)
+def _sum_blocks(
+    mask: np.ndarray,
+    images: tuple[np.ndarray, np.ndarray],
+    edges: tuple[np.ndarray, np.ndarray],
+    moments: np.ndarray,
+) -> np.ndarray:
+    """Photons, noise and moments of every block, shape (rows, columns, 2 + moments)."""
+    photons, noise = images
+    rows, columns = edges
+    ny, nx = mask.shape
+    degree = moments.max()
+    sums = np.zeros((rows.size - 1, columns.size - 1, 2 + len(moments)))
+    along_x = np.empty(degree + 1)
+    for block_row in range(rows.size - 1):
+        for row in range(rows[block_row], rows[block_row + 1]):
+            y = (row - ny / 2) / ny
+            for block in range(columns.size - 1):
+                along_x[:] = 0.0
+                photons_in = noise_in = 0.0
+                for column in range(columns[block], columns[block + 1]):
+                    if not mask[row, column]:
+                        continue
+                    photons_in += photons[row, column]
+                    noise_in += noise[row, column]
+                    x = (column - nx / 2) / nx
+                    power = 1.0
+                    for i in range(degree + 1):
+                        along_x[i] += power
+                        power *= x
+                into = sums[block_row, block]
+                into[0] += photons_in
+                into[1] += noise_in
+                for k in range(len(moments)):
+                    into[2 + k] += along_x[moments[k, 0]] * y ** moments[k, 1]
+    return sums

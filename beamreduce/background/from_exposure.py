@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from scipy import ndimage
+from numba import njit
 
 from beamreduce.background.blocks import LEAST_PHOTONS
 from beamreduce.background.excess import excess_of_beam_off
@@ -103,9 +103,35 @@ def _filled(image: FocalImage) -> tuple[np.ndarray, int]:
     mean = photons.sum() / np.count_nonzero(plain)
     side = math.sqrt(LEAST_PHOTONS / mean) if mean > 0 else math.inf
     box = int(min(max(side, _LEAST_BOX_PX), max(image.shape))) // 2 * 2 + 1
-    local_sum = ndimage.uniform_filter(photons, box, mode="constant")
-    local_part = ndimage.uniform_filter(plain.astype(float), box, mode="constant")
-    # Where hardly any neighbour is left the mean of the whole image must do.
-    known = local_part > 0.25
-    local = np.divide(local_sum, local_part, out=np.full(image.shape, mean), where=known)
-    return np.where(plain, photons, local), without
+    _fill_from_boxes(photons, plain, box // 2, float(mean))
+    return photons, without
+
+
+@njit(cache=True, nogil=True)
+def _fill_from_boxes(
+    photons: np.ndarray, plain: np.ndarray, reach: int, mean: float
+) -> None:
+    """Give pixels that are not plain, and hold 0, the mean of the plain ones about them.
+
+    Where hardly any neighbour is left the mean of the whole image must do.
+    """
+    ny, nx = photons.shape
+    original = photons.copy()
+    sums, counts = np.zeros(nx), np.zeros(nx)  # of the rows about the one at hand
+    for row in range(min(reach, ny)):
+        sums += original[row]
+        counts += plain[row]
+    for row in range(ny):
+        if row + reach < ny:
+            sums += original[row + reach]
+            counts += plain[row + reach]
+        if row - reach > 0:
+            sums -= original[row - reach - 1]
+            counts -= plain[row - reach - 1]
+        for column in range(nx):
+            if plain[row, column]:
+                continue
+            about = slice(max(column - reach, 0), column + reach + 1)
+            count = counts[about].sum()
+            known = count > 0.25 * (2 * reach + 1) ** 2
+            photons[row, column] = sums[about].sum() / count if known else mean

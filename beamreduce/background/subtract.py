@@ -1,7 +1,8 @@
 """Taking the background off, and its mean level in a circle."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from astropy.units import Quantity
@@ -21,29 +22,37 @@ class NetImage:
     ----------
     photons
         Net photons a pixel; 0 where a pixel is not usable.
-    variance
-        Variance a pixel that is independent from pixel to pixel, never below zero (for
-        display and files): photons, detector noise, noise of beam-off frames. The common
-        uncertainty of the background is not in it.
     usable
         Boolean image: pixels that count.
+    image
+        What the background was taken off.
+    background
+        What was taken off.
     """
 
     photons: np.ndarray
-    variance: np.ndarray
     usable: np.ndarray
+    image: FocalImage = field(repr=False)
+    background: Background = field(repr=False)
+
+    @cached_property
+    def variance(self) -> np.ndarray:
+        """Variance a pixel that is independent from pixel to pixel, never below zero.
+
+        For display and files: photons, detector noise, noise of beam-off frames. The
+        common uncertainty of the background is not in it.
+        """
+        noise = np.maximum(self.background.photon_variance, 0.0)
+        return np.where(self.usable, self.image.variance + noise, 0.0)
 
 
 def subtract(image: FocalImage, background: Background) -> NetImage:
     """Take the background off in every usable pixel."""
     level = background.level_image(image.shape)
     usable = image.usable
-    independent = image.variance + np.maximum(background.photon_variance, 0.0)
-    return NetImage(
-        photons=np.where(usable, image.photons - level, 0.0),
-        variance=np.where(usable, independent, 0.0),
-        usable=usable,
-    )
+    photons = image.photons - level
+    photons[~usable] = 0.0
+    return NetImage(photons=photons, usable=usable, image=image, background=background)
 
 
 def mean_level(

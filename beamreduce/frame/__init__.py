@@ -2,12 +2,12 @@
 
 from beamreduce.frame.bad_pixels import (
     find_bad_pixels,
-    find_dead_pixels,
     find_steady_pixels,
 )
 from beamreduce.frame.calibrate import PhotonSum, calibrate_frame, calibrate_frames
 from beamreduce.frame.cosmic_rays import find_hits
 from beamreduce.frame.dark_and_flat import DarkRate, FlatFrames, make_dark_rate, make_flat
+from beamreduce.frame.dead_pixels import find_dead_pixels
 from beamreduce.frame.exposure_sum import FrameSettings, sum_exposures
 from beamreduce.frame.frame import Frame
 from beamreduce.frame.master import MasterFrame, make_master

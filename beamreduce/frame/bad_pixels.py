@@ -8,15 +8,13 @@ because beam frames are only asked about pixels that do *not* behave like photon
 
 from collections.abc import Sequence
 
-import numba
 import numpy as np
-from scipy.ndimage import uniform_filter
-from scipy.special import gammaincinv
 
+from beamreduce.frame.chi_square import chi_square_quantile
 from beamreduce.frame.master import MasterFrame
+from beamreduce.frame.neighbours import boxes, far_from_neighbours
 from beamreduce.frame.running_sums import RunningSums
 
-_BOX, _HALF_BOX = 5, 2
 _SAMPLED_PIXELS = 20_000
 # Standing out by 10 robust sigma from one's neighbours, and by three times the noise of
 # a single frame: a smaller, steady excess is taken off with the dark and does no harm.
@@ -95,9 +93,9 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
     limit = _LEAST_PHOTONS * adu_per_photon / sums.count
     level = sums.total()
     level /= sums.count
-    far = np.nonzero(_far_from_neighbours(level, sums.without_data, limit))
-    height = level[far] - np.median(_boxes(level, *far), axis=0)
-    least = 2 * gammaincinv(freedom / 2, _CHANCE) / freedom
+    far = np.nonzero(far_from_neighbours(level, sums.without_data, limit))
+    height = level[far] - np.median(boxes(level, *far), axis=0)
+    least = chi_square_quantile(freedom, _CHANCE) / freedom
     least *= _LEAST_PHOTON_VARIANCE * adu_per_photon
     squares = sums.squares[far] - sums.difference[far] ** 2 / sums.count
     steady = np.zeros(level.shape, dtype=bool)
@@ -105,68 +103,22 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
     return steady
 
 
-def find_dead_pixels(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndarray:
-    """Return pixels of a summed exposure that stay dark, or lie far below zero.
-
-    Flagged is less than a fifth of what the third-darkest of the eight neighbours
-    holds, by at least 7 sigma. An edge of the image cannot look like that (at least
-    three dark pixels follow each other there); in sparse images nothing is flagged.
-    Flagged is also what lies 7 sigma below zero, and below the middle of an image from
-    which too much dark was taken off: light cannot do that, a writer's mark for "no
-    data" can.
-
-    Parameters
-    ----------
-    photons
-        Sum of the exposures of one measurement, photons a pixel.
-    noise_variance
-        Variance a pixel other than that of the photons, photons squared.
-    """
-    dead = _far_below_zero(photons, noise_variance)
-    around = uniform_filter(photons, size=3, mode="nearest")
-    candidates = (around > _LEAST_PHOTONS / 2) & (photons < 0.2 * around * 9 / 8)
-    candidates[[0, -1], :] = False
-    candidates[:, [0, -1]] = False
-    rows, columns = np.nonzero(candidates)
-    if rows.size == 0:
-        return dead
-    steps = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if (j, i) != (0, 0)]
-    neighbours = np.array([photons[rows + j, columns + i] for j, i in steps])
-    expected = np.partition(neighbours, 2, axis=0)[2]
-    own = photons[rows, columns]
-    sigma = np.sqrt(np.maximum(expected, 1.0) + np.abs(noise_variance[rows, columns]))
-    found = (expected > _LEAST_PHOTONS) & (own < 0.2 * expected)
-    found &= expected - own > _FLAT_SIGMAS * sigma
-    dead[rows[found], columns[found]] = True
-    return dead
-
-
-def _far_below_zero(photons: np.ndarray, noise_variance: np.ndarray) -> np.ndarray:
-    step = max(1, photons.size // _SAMPLED_PIXELS)
-    zero = min(float(np.median(photons.ravel()[::step])), 0.0)
-    below = photons < zero - _FLAT_SIGMAS
-    rows, columns = np.nonzero(below)
-    sigma = np.sqrt(1.0 + np.abs(noise_variance[rows, columns]))
-    below[rows, columns] = photons[rows, columns] < zero - _FLAT_SIGMAS * sigma
-    return below
-
-
 def _stands_out(master: MasterFrame) -> np.ndarray:
     """Pixels far above or below more than half of the 5 x 5 about them."""
     local, chosen = _local_medians(master)
     spread = _robust_sigma(master.mean.ravel()[chosen] - local)
     limit = _SPREADS * spread
-    if master.frame_variance is not None:
-        single = np.sqrt(np.median(master.frame_variance.ravel()[chosen]))
+    if master.variance is not None:
+        single = np.sqrt(np.median(master.variance.ravel()[chosen]) * master.count)
         limit = max(limit, _FRAME_SIGMAS * float(single))
     if limit == 0:
         limit = np.finfo(float).eps * max(1.0, float(np.max(np.abs(local))))
-    far = _far_from_neighbours(master.mean, master.without_data, limit)
+    far = far_from_neighbours(master.mean, master.without_data, limit)
     rows, columns = np.nonzero(far)
     own: np.ndarray | float = limit
     if master.variance is not None:
         # Where the level is high its shot noise is high too, as in a glowing corner.
-        about = np.median(_boxes(master.variance, rows, columns), axis=0)
+        about = np.median(boxes(master.variance, rows, columns), axis=0)
         own = np.maximum(limit, _SPREADS * np.sqrt(about))
     far[rows, columns] = _excess(master.mean, rows, columns) > own
     return far
@@ -177,12 +129,12 @@ def _unsteady(master: MasterFrame) -> np.ndarray:
     unsteady = np.zeros(master.mean.shape, dtype=bool)
     if master.variance is None or master.count < 3:
         return unsteady
-    typical = float(np.median(master.variance[~master.without_data]))
+    typical = float(np.median(master.variance.ravel()[_sample(master)]))
     if typical == 0:
         return unsteady
     rows, columns = np.nonzero(master.variance > _UNSTEADY * typical)
     # In a glowing corner all pixels scatter by the shot noise of the glow.
-    about = np.median(_boxes(master.variance, rows, columns), axis=0)
+    about = np.median(boxes(master.variance, rows, columns), axis=0)
     unsteady[rows, columns] = master.variance[rows, columns] > _UNSTEADY * about
     return unsteady
 
@@ -196,13 +148,20 @@ def _wrong_response(flat: MasterFrame) -> np.ndarray:
         sigma = float(np.sqrt(np.median(flat.variance.ravel()[chosen])))
     dark_by = max(_DEAD_RESPONSE * typical, _FLAT_SIGMAS * sigma)
     bright_by = max((_DOUBLE_RESPONSE - 1) * typical, _FLAT_SIGMAS * sigma)
-    far = _far_from_neighbours(flat.mean, flat.without_data, dark_by)
+    far = far_from_neighbours(flat.mean, flat.without_data, dark_by)
     far &= (flat.mean < typical) | (flat.mean > typical + bright_by)
     return far | (flat.mean <= _NO_RESPONSE * typical)
 
 
 def _local_medians(master: MasterFrame) -> tuple[np.ndarray, np.ndarray]:
     """Medians of the 5 x 5 box about a sample of pixels, and their flat indices."""
+    chosen = _sample(master)
+    values = boxes(master.mean, *np.divmod(chosen, master.mean.shape[1]))
+    return np.median(values, axis=0), chosen
+
+
+def _sample(master: MasterFrame) -> np.ndarray:
+    """Flat indices of some pixels with data, spread over the image."""
     nx = master.mean.shape[1]
     good = ~master.without_data.ravel()
     step = max(1, good.size // _SAMPLED_PIXELS)
@@ -210,25 +169,7 @@ def _local_medians(master: MasterFrame) -> tuple[np.ndarray, np.ndarray]:
     while np.gcd(step, nx) != 1:
         step += 1
     chosen = np.arange(0, good.size, step)
-    chosen = chosen[good[chosen]]
-    values = _boxes(master.mean, *np.divmod(chosen, nx))
-    return np.median(values, axis=0), chosen
-
-
-def _boxes(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Values of the 5 x 5 about some pixels, moved inward at edges; shape (25, pixels)."""
-    ny, nx = image.shape
-    top, left = (
-        np.clip(at - _HALF_BOX, 0, max(0, size - _BOX))
-        for at, size in ((rows, ny), (columns, nx))
-    )
-    return np.array(
-        [
-            image[np.minimum(top + j, ny - 1), np.minimum(left + i, nx - 1)]
-            for j in range(_BOX)
-            for i in range(_BOX)
-        ]
-    )
+    return chosen[good[chosen]]
 
 
 def _excess(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
@@ -237,7 +178,7 @@ def _excess(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndar
     The far side, below the median for a bright pixel, knows the slope of the image but
     not the other bright pixels of a column or a cluster.
     """
-    values = _boxes(image, rows, columns)
+    values = boxes(image, rows, columns)
     low, middle, high = np.quantile(values, [0.25, 0.5, 0.75], axis=0)
     value = image[rows, columns]
     far_side = np.where(value > middle, middle - low, high - middle)
@@ -248,53 +189,3 @@ def _robust_sigma(values: np.ndarray) -> float:
     """Half of the central 68.27 % of the values: one sigma of a Gaussian."""
     low, high = np.quantile(values, [0.158655, 0.841345])
     return float(high - low) / 2
-
-
-@numba.njit(cache=True, nogil=True)
-def _start(at: int, size: int) -> int:
-    """First of five pixels about one, moved inward at an edge."""
-    return max(0, min(at - 2, size - 5))
-
-
-@numba.njit(cache=True, nogil=True)
-def _count_near(rows: np.ndarray, limit: float, near: np.ndarray) -> None:
-    """How many of the twelve nearest pixels lie within a limit, for all of a row at once.
-
-    ``rows`` are the row itself and two on either side; its ends are left at zero.
-    """
-    n = near.size
-    for dy, dx in ((-2, 0), (-1, -1), (-1, 0), (-1, 1), (0, -2), (0, -1),
-                   (0, 1), (0, 2), (1, -1), (1, 0), (1, 1), (2, 0)):  # fmt: skip
-        other = rows[2 + dy]
-        for x in range(2, n - 2):
-            near[x] += abs(other[x + dx] - rows[2, x]) <= limit
-
-
-@numba.njit(cache=True, nogil=True)
-def _far_from_neighbours(
-    image: np.ndarray, without_data: np.ndarray, limit: float
-) -> np.ndarray:
-    """Pixels more than a limit above, or below, over half of the 5 x 5 about them."""
-    ny, nx = image.shape
-    far = np.zeros((ny, nx), dtype=np.bool_)
-    near = np.zeros(nx, dtype=np.int8)
-    for y in range(ny):
-        near[:] = 0
-        if 2 <= y < ny - 2:
-            _count_near(image[y - 2 : y + 3], limit, near)
-        for x in range(nx):
-            # Thirteen of 25 within the limit leave no half on either side.
-            if near[x] == 12 or without_data[y, x]:
-                continue
-            value = image[y, x]
-            total = below = above = 0
-            top, left = _start(y, ny), _start(x, nx)
-            for j in range(top, min(ny, top + 5)):
-                for i in range(left, min(nx, left + 5)):
-                    if without_data[j, i]:
-                        continue
-                    total += 1
-                    below += image[j, i] < value - limit
-                    above += image[j, i] > value + limit
-            far[y, x] = 2 * below > total or 2 * above > total
-    return far

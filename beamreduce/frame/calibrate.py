@@ -25,6 +25,7 @@ from beamreduce.frame.running_sums import RunningSums, sum_frames
 from beamreduce.units import convert
 
 _SAME_TIME = 0.01
+_ROWS_AT_ONCE = 32  # whole images would go through memory once for every operation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,11 +167,16 @@ def calibrate_without_flat_noise(
     if detector.integrating and _same_times(seconds):
         # What hits the limit in every frame is steady too, but no bad pixel.
         bad |= find_steady_pixels(sums, adu_per_photon=scale) & ~full
-    photons = _photons(sums, masters, float(seconds.sum()), scale)
-    del sums
+    photons = np.empty(sums.first.shape)
+    noise = np.empty(sums.first.shape)
+    for start in range(0, len(photons), _ROWS_AT_ONCE):
+        rows = slice(start, start + _ROWS_AT_ONCE)
+        part = masters.rows(rows)
+        photons[rows] = _photons(sums, rows, part, float(seconds.sum())) / scale
+        noise[rows] = _noise(part, detector, seconds, photons[rows].shape) / scale**2
     return PhotonSum(
         photons=photons,
-        noise_variance=_noise(masters, detector, seconds, photons.shape) / scale**2,
+        noise_variance=noise,
         bad=bad,
         saturated=full & ~bad,
         count=seconds.size,
@@ -210,13 +216,13 @@ def _response(masters: MasterSet) -> np.ndarray | float:
 
 
 def _photons(
-    sums: RunningSums, masters: MasterSet, seconds: float, scale: float
+    sums: RunningSums, rows: slice, masters: MasterSet, seconds: float
 ) -> np.ndarray:
-    photons = sums.total()
+    """Signal over the response, adu; ``masters`` are those of the rows."""
+    photons = sums.total(rows)
     photons -= masters.pedestal(count=sums.count, seconds=seconds)
     photons /= _response(masters)
-    photons /= scale
-    photons[sums.without_data] = 0.0
+    photons[sums.without_data[rows]] = 0.0
     return photons
 
 

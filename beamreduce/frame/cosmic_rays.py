@@ -8,7 +8,6 @@ frames (an exact conditional test of equal rates; Przyborowski and Wilenski 1940
 """
 
 import numpy as np
-from scipy.special import betainc
 
 # Expected number of false hits in the whole of a measurement.
 _FALSE_HITS = 1e-3
@@ -43,6 +42,8 @@ def find_hits(
     hits = np.zeros(photons.shape, dtype=bool)
     if frames < 3 or not 0 < share < 1:
         return hits
+    from scipy.special import betainc  # noqa: PLC0415 - slow import, seldom needed
+
     others = total - photons
     candidates = photons >= _FEWEST_PHOTONS
     candidates &= photons > _TIMES_EXPECTED * others * (share / (1 - share))

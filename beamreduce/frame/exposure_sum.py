@@ -12,7 +12,6 @@ from beamreduce.beamline.stations import Detector
 from beamreduce.campaign.measurement_inputs import CalibratedBy
 from beamreduce.campaign.paths import EXPOSURE_FILE
 from beamreduce.errors import FrameError, Problem, SettingsError
-from beamreduce.frame.bad_pixels import find_dead_pixels
 from beamreduce.frame.calibrate import (
     PhotonSum,
     calibrate_frame,
@@ -20,6 +19,7 @@ from beamreduce.frame.calibrate import (
     with_flat_noise,
 )
 from beamreduce.frame.cosmic_rays import find_hits
+from beamreduce.frame.dead_pixels import find_dead_pixels
 from beamreduce.frame.frame import check_same_shape
 from beamreduce.frame.master_set import MasterCache, MasterSet
 from beamreduce.frame.matched_masters import gather_masters, master_key

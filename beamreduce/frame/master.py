@@ -13,12 +13,12 @@ plain mean.
 """
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaincinv
 
+from beamreduce.frame.chi_square import chi_square_quantile
 from beamreduce.frame.frame import Frame
 from beamreduce.frame.running_sums import RunningSums, sum_frames
 
@@ -31,6 +31,7 @@ _LEVEL_BINS = 24
 _SAMPLED_PIXELS = 100_000
 _BLOCK = 1 << 17  # pixels looked at together
 _PORTION_OF_A_FRAME = 0.5
+_KEPT_FRAMES = 2.0  # as many bytes as this many frames of float64
 # Below about 25 photons a pixel and frame one-sided Poisson tails look like outliers;
 # charge shared between pixels makes the scatter look up to four times smaller.
 _FEWEST_QUANTA = 100.0
@@ -85,26 +86,22 @@ def make_master(frames: Collection[Frame], *, of_photons: bool = False) -> Maste
     FrameError
         When there is no frame, or shapes differ.
     """
-    sums = sum_frames(frames)
-    mean = sums.total()
-    mean /= sums.count
+    kept = _Kept(frames)
+    sums = sum_frames(kept)
     if sums.count == 1:
         return MasterFrame(
-            mean=mean,
+            mean=sums.total(),
             variance=None,
             count=1,
             without_data=sums.without_data,
             name=sums.first.name,
         )
-    scatter = sums.scatter_variance()
-    sums.squares = np.empty(0)  # room for the second pass
-    typical = _TypicalVariance.measure(scatter, sums)
-    scatter /= sums.count
+    typical = _TypicalVariance.measure(sums)
     # Values without sense (a float frame may hold 1e30) are clipped below.
-    variance = np.minimum(scatter, _MOST_VARIANCE, out=scatter).astype(np.float32)
-    del scatter
+    mean, variance = sums.mean_and_variance(_MOST_VARIANCE)
+    sums.squares = np.empty(0)  # room for the second pass
     if not (of_photons and typical.quanta < _FEWEST_QUANTA):
-        _clip(frames, sums, typical, (mean, variance))
+        _clip(kept, sums, typical, (mean, variance))
     return MasterFrame(
         mean=mean,
         variance=variance,
@@ -127,13 +124,14 @@ class _TypicalVariance:
     quanta: float
 
     @classmethod
-    def measure(cls, scatter: np.ndarray, sums: RunningSums) -> "_TypicalVariance":
-        sample = slice(0, scatter.size, max(1, scatter.size // _SAMPLED_PIXELS))
+    def measure(cls, sums: RunningSums) -> "_TypicalVariance":
+        size = sums.difference.size
+        sample = slice(0, size, max(1, size // _SAMPLED_PIXELS))
         chosen = ~sums.without_data.ravel()[sample]
         # Levels that a hit does not move: sorted by their mean, all pixels that were
         # hit would come together in the last bin.
         level = _middle(sums, sample)[chosen]
-        variance = scatter.ravel()[sample][chosen]
+        variance = sums.scatter_variance(sample)[chosen]
         order = np.argsort(level, kind="stable")
         bins = min(_LEVEL_BINS, max(1, order.size // 500))
         parts = [part for part in np.array_split(order, bins) if part.size]
@@ -142,7 +140,7 @@ class _TypicalVariance:
         # put to the mean of the chi-square law that Gaussian scatter follows.
         freedom = sums.count - 1
         medians = np.array([np.median(variance[part]) for part in parts])
-        medians *= freedom / (2 * gammaincinv(freedom / 2, 0.5))
+        medians *= freedom / chi_square_quantile(freedom, 0.5)
         whole = sums.first.pixels.dtype.kind in "iu"
         variances = np.maximum(medians, _ROUNDING_VARIANCE if whole else 0.0)
         middle = variances[len(variances) // 2]
@@ -153,8 +151,29 @@ class _TypicalVariance:
         return np.interp(level, self.levels, self.variances)
 
 
+class _Kept:
+    """Frames that are read a second time only when they are too many to keep."""
+
+    def __init__(self, frames: Collection[Frame]) -> None:
+        self._frames = frames
+        self._kept: list[Frame] | None = None
+
+    def __iter__(self) -> Iterator[Frame]:
+        if self._kept is not None:
+            yield from self._kept
+            return
+        kept: list[Frame] | None = []
+        for frame in self._frames:
+            yield frame
+            if kept is not None:
+                kept.append(frame)
+                room = _KEPT_FRAMES * frame.pixels.size * np.dtype(float).itemsize
+                kept = kept if sum(one.pixels.nbytes for one in kept) <= room else None
+        self._kept = kept
+
+
 def _clip(
-    frames: Collection[Frame],
+    frames: Iterable[Frame],
     sums: RunningSums,
     typical: _TypicalVariance,
     results: tuple[np.ndarray, np.ndarray],

@@ -2,7 +2,7 @@
 
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from threading import Lock
 from typing import TypeVar
 
@@ -14,6 +14,7 @@ from beamreduce.frame.master import MasterFrame
 from beamreduce.frame.photon_scale import electrons_per_adu, read_variance_adu2
 
 _T = TypeVar("_T")
+_M = TypeVar("_M", MasterFrame | None, DarkRate | MasterFrame | None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +42,16 @@ class MasterSet:
     bad: np.ndarray | None = None
     name: str = ""
 
+    def rows(self, rows: slice) -> "MasterSet":
+        """Return the masters of some rows alone, as views."""
+        return replace(
+            self,
+            bias=_rows_of(self.bias, rows),
+            dark=_rows_of(self.dark, rows),
+            flat=_rows_of(self.flat, rows),
+            bad=None if self.bad is None else self.bad[rows],
+        )
+
     def pedestal(self, *, count: int, seconds: float) -> np.ndarray | float:
         """Return bias and dark signal in the sum of frames, adu.
 
@@ -57,9 +68,7 @@ class MasterSet:
             return 0.0
         pedestal = self.bias.mean * count
         if self.dark is not None:
-            # Row by row: a second whole image would only be added and thrown away.
-            for row, rate in zip(pedestal, self.dark.rate, strict=True):
-                row += rate * seconds
+            pedestal += self.dark.rate * seconds
         return pedestal
 
     def pedestal_variance(self, *, count: int, seconds: float) -> np.ndarray | float:
@@ -92,6 +101,18 @@ class MasterSet:
         if isinstance(self.dark, MasterFrame) and self.dark.count > 1:
             return self.dark.frame_variance * float(count)
         return read
+
+
+def _rows_of(master: _M, rows: slice) -> _M:
+    """Return a master with every image in it cut to some rows."""
+    if master is None:
+        return None
+    images = {
+        field.name: value[rows]
+        for field in fields(master)
+        if isinstance(value := getattr(master, field.name), np.ndarray)
+    }
+    return replace(master, **images)
 
 
 @dataclass(kw_only=True)

@@ -9,6 +9,8 @@ import numpy as np
 from beamreduce.errors import FrameError
 from beamreduce.frame.frame import Frame, check_same_shape
 
+_ALL = slice(None)
+
 
 @dataclass(kw_only=True, eq=False)
 class RunningSums:
@@ -53,6 +55,9 @@ class RunningSums:
     def add(self, frame: Frame) -> None:
         """Add one frame; it must have the shape of the first."""
         check_same_shape((frame.name, frame.shape), (self.first.name, self.first.shape))
+        if frame is self.first:
+            self._add_first()
+            return
         self._widen(frame.pixels.dtype)
         missing, pixels = frame.without_data, frame.pixels
         if missing is not None:
@@ -69,6 +74,12 @@ class RunningSums:
             self.squares[self.without_data] = 0.0
         self.count += 1
 
+    def _add_first(self) -> None:
+        """Count the first frame: it does not differ from itself."""
+        if self.first.without_data is not None:
+            self.without_data |= self.first.without_data
+        self.count += 1
+
     def _widen(self, dtype: np.dtype) -> None:
         """Keep extremes in a type that holds the values of every frame so far."""
         wider = np.promote_types(self.low.dtype, dtype)
@@ -76,25 +87,54 @@ class RunningSums:
             self.low = self.low.astype(wider)
             self.high = self.high.astype(wider)
 
-    def total(self) -> np.ndarray:
-        """Return the sum of the values a pixel; 0 where there are no data."""
-        total = self.first.pixels * float(self.count)
-        total += self.difference
-        total[self.without_data] = 0.0
+    def total(self, rows: slice = _ALL) -> np.ndarray:
+        """Return the sum of the values a pixel, of some rows; 0 where there are no data."""
+        total = self.first.pixels[rows] * float(self.count)
+        total += self.difference[rows]
+        total[self.without_data[rows]] = 0.0
         return total
 
-    def scatter_variance(self) -> np.ndarray:
-        """Return the variance of one frame a pixel, from the scatter of the frames."""
+    def scatter_variance(self, part: slice = _ALL) -> np.ndarray:
+        """Return the variance of one frame a pixel, from the scatter of the frames.
+
+        Parameters
+        ----------
+        part
+            Which pixels of the flat image; the result is then flat too.
+        """
         if self.count < 2:
             raise FrameError(
                 f"{self.first.name}: scatter must come from at least 2 frames; got 1"
             )
-        variance = self.difference**2
+        difference, squares, missing = (
+            image if part is _ALL else image.reshape(-1)[part]
+            for image in (self.difference, self.squares, self.without_data)
+        )
+        variance = difference**2
         variance /= -self.count
-        variance += self.squares
+        variance += squares
         variance /= self.count - 1
-        variance[self.without_data] = 0.0
+        variance[missing] = 0.0
         return np.maximum(variance, 0.0, out=variance)
+
+    def mean_and_variance(self, most: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return the mean a pixel and, in 32-bit floats, its variance by the scatter.
+
+        Parameters
+        ----------
+        most
+            Largest variance that is kept.
+        """
+        shape = self.difference.shape
+        mean, variance = np.empty(shape), np.empty(shape, dtype=np.float32)
+        _finish(
+            self.first.pixels.reshape(-1),
+            (self.difference.reshape(-1), self.squares.reshape(-1)),
+            self.without_data.reshape(-1),
+            (float(self.count), most),
+            (mean.reshape(-1), variance.reshape(-1)),
+        )
+        return mean, variance
 
 
 def sum_frames(frames: Iterable[Frame]) -> RunningSums:
@@ -131,3 +171,22 @@ def _add(
         squares[i] += change * change
         low[i] = min(low[i], value)
         high[i] = max(high[i], value)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _finish(
+    first: np.ndarray,
+    sums: tuple[np.ndarray, np.ndarray],
+    without_data: np.ndarray,
+    limits: tuple[float, float],
+    results: tuple[np.ndarray, np.ndarray],
+) -> None:
+    difference, squares = sums
+    count, most = limits
+    mean, variance = results
+    for i in range(first.size):
+        mean[i] = (float(first[i]) * count + difference[i]) / count
+        scatter = (squares[i] - difference[i] ** 2 / count) / (count - 1)
+        variance[i] = min(max(scatter, 0.0) / count, most)
+        if without_data[i]:
+            mean[i] = variance[i] = 0.0

@@ -19,16 +19,6 @@ class PixelFlag(IntFlag):
     FILLED = 4  # bad, and given the mean of its neighbours in the ring
 
 
-# For each combination of flags: not saturated, and not bad unless filled.
-_USABLE = np.array(
-    [
-        not flag & PixelFlag.SATURATED
-        and (not flag & PixelFlag.BAD or bool(flag & PixelFlag.FILLED))
-        for flag in range(256)
-    ]
-)
-
-
 @dataclass(frozen=True, kw_only=True)
 class FocalImage:
     """Photons in every pixel of the focal plane, background still in.
@@ -87,7 +77,11 @@ class FocalImage:
     @property
     def usable(self) -> np.ndarray:
         """Boolean image: pixels that count, the filled ones among them."""
-        return _USABLE[self.flags]
+        usable = (self.flags & (PixelFlag.BAD | PixelFlag.SATURATED)) == 0
+        if not usable.all():
+            filled = self.flags & (PixelFlag.FILLED | PixelFlag.SATURATED)
+            usable |= filled == PixelFlag.FILLED
+        return usable
 
     @property
     def saturated(self) -> np.ndarray:

@@ -152,19 +152,32 @@ def _noise_of_mean(
     ny, nx = variance.shape
     x0, y0 = center
     half, reference = radii
+    window = 2 * half + 0.5
+    beyond = 0.0
     sums = np.zeros((2, 2))
     for row in range(*pixels_within(y0, reference, ny)):
         dy = row - y0
         width = np.sqrt(max(reference * reference - dy * dy, 0.0))
-        for column in range(*pixels_within(x0, width, nx)):
+        first, end = pixels_within(x0, width, nx)
+        # Beyond the window a photon moves the mean through the radius alone.
+        near = np.sqrt(max(window * window - dy * dy, 0.0))
+        near_first, near_end = pixels_within(x0, near, nx)
+        near_first, near_end = max(first, near_first), min(end, near_end)
+        beyond += variance[row, first:near_first].sum()
+        beyond += variance[row, max(near_end, near_first) : end].sum()
+        for column in range(near_first, near_end):
             dx = column - x0
-            radius = np.hypot(dx, dy)
+            radius = np.sqrt(dx * dx + dy * dy)
             through_radius = -0.5 if radius < half else 0.5
-            share = min(max(2 * half - radius + 0.5, 0.0), 1.0)
+            share = min(max(window - radius, 0.0), 1.0)
             ux = share * dx / photons + with_radius[0] * through_radius
             uy = share * dy / photons + with_radius[1] * through_radius
             sums[0, 0] += ux * ux * variance[row, column]
             sums[0, 1] += ux * uy * variance[row, column]
             sums[1, 1] += uy * uy * variance[row, column]
+    beyond *= 0.25
+    sums[0, 0] += beyond * with_radius[0] * with_radius[0]
+    sums[0, 1] += beyond * with_radius[0] * with_radius[1]
+    sums[1, 1] += beyond * with_radius[1] * with_radius[1]
     sums[1, 0] = sums[0, 1]
     return sums

@@ -3,16 +3,19 @@
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import astropy.units as u
 import numpy as np
 from astropy.io import fits
-from astropy.table import QTable, Table
 
 from beamreduce.encircled_energy import EncircledEnergy
 from beamreduce.record import write_whole
 from beamreduce.reduction.measure import Measured
 from beamreduce.reduction.output_folder import OutputFolder
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 FIGURES = ("image", "eef", "profile", "growth")
 
@@ -41,8 +44,10 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
         draw_measurement(folder, measured)
 
 
-def eef_table(identity: str, curve: EncircledEnergy) -> Table:
+def eef_table(identity: str, curve: EncircledEnergy) -> "Table":
     """Return the encircled-energy curve of a measurement as results folders hold it."""
+    from astropy.table import QTable, Table  # noqa: PLC0415 - slow import
+
     absent = np.full(curve.fraction.size, np.nan)
     table = QTable(
         {

@@ -6,9 +6,9 @@ import socket
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import astropy.units as u
-from astropy.table import MaskedColumn, Table
 from astropy.units import Quantity
 
 from beamreduce.campaign import Campaign
@@ -22,6 +22,9 @@ from beamreduce.record import (
 )
 from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
 from beamreduce.reduction.output_folder import OutputFolder
+
+if TYPE_CHECKING:
+    from astropy.table import MaskedColumn, Table
 
 _UNITS = {
     "arcsec": u.arcsec,
@@ -81,8 +84,10 @@ def write_campaign_results(run: CampaignRun) -> None:
     write_text_whole(folder / "run_log.json", _json(_run_log(run)))
 
 
-def results_table(measurements: Sequence[Mapping[str, object]]) -> Table:
+def results_table(measurements: Sequence[Mapping[str, object]]) -> "Table":
     """Return one row a measurement; a quantity gives a value and an uncertainty column."""
+    from astropy.table import Table  # noqa: PLC0415 - slow import
+
     table = Table(masked=True)
     for key in ("id", "exposures", "aperture"):
         values = [m[key] for m in measurements]
@@ -128,7 +133,9 @@ def settings(run: CampaignRun) -> dict[str, object]:
     return used
 
 
-def _column(values: list[float | None], key: str) -> MaskedColumn:
+def _column(values: list[float | None], key: str) -> "MaskedColumn":
+    from astropy.table import MaskedColumn  # noqa: PLC0415 - slow import
+
     unit = next((unit for name, unit in _UNITS.items() if key.endswith(name)), None)
     return MaskedColumn(
         [0.0 if v is None else v for v in values],

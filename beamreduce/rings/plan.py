@@ -125,11 +125,7 @@ def plan_rings(
         raise SettingsError(f"center_xy must be finite; got {center_xy}")
     x0, y0 = float(center_xy[0]), float(center_xy[1])
     ring_of_pixel = np.empty(shape, dtype=np.uint16)
-    crossings = _assign(x0, y0, radii, ring_of_pixel)
-    edge_pixel = np.empty(crossings, dtype=np.uint32)
-    edge_circle = np.empty(crossings, dtype=np.uint16)
-    edge_area = np.empty(crossings)
-    _fill_edges(x0, y0, radii, shape, edge_pixel, edge_circle, edge_area)
+    edge_pixel, edge_circle, edge_area = _assign(x0, y0, radii, ring_of_pixel)
     return RingPlan(
         shape=shape,
         center_xy=(x0, y0),
@@ -165,36 +161,40 @@ def _crossing(
 
 
 @njit(cache=True, nogil=True)
-def _assign(x0: float, y0: float, radii: np.ndarray, ring_of_pixel: np.ndarray) -> int:
-    """Number the outermost ring of every pixel and count the crossings."""
+def _assign(
+    x0: float, y0: float, radii: np.ndarray, ring_of_pixel: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Number the outermost ring of every pixel; return pixel, circle, area of crossings."""
     ny, nx = ring_of_pixel.shape
-    crossings = 0
-    for row in range(ny):
-        low = high = 0
-        for column in range(nx):
-            low, high = _crossing(column - x0, row - y0, radii, low, high)
-            ring_of_pixel[row, column] = high
-            crossings += high - low
-    return crossings
-
-
-@njit(cache=True, nogil=True)
-def _fill_edges(
-    x0: float, y0: float, radii: np.ndarray, shape: tuple[int, int],
-    edge_pixel: np.ndarray, edge_circle: np.ndarray, edge_area: np.ndarray,
-) -> None:  # fmt: skip
-    ny, nx = shape
+    room = 1024
+    edge_pixel = np.empty(room, dtype=np.uint32)
+    edge_circle = np.empty(room, dtype=np.uint16)
+    edge_area = np.empty(room)
     at = 0
     for row in range(ny):
         low = high = 0
         for column in range(nx):
             dx, dy = column - x0, row - y0
             low, high = _crossing(dx, dy, radii, low, high)
+            ring_of_pixel[row, column] = high
+            if at + high - low > room:
+                room = 2 * (at + high - low)
+                edge_pixel = _longer(edge_pixel, room)
+                edge_circle = _longer(edge_circle, room)
+                edge_area = _longer(edge_area, room)
             for k in range(low, high):
                 edge_pixel[at] = row * nx + column
                 edge_circle[at] = k
                 edge_area[at] = pixel_overlap(dx, dy, radii[k])
                 at += 1
+    return edge_pixel[:at].copy(), edge_circle[:at].copy(), edge_area[:at].copy()
+
+
+@njit(cache=True, nogil=True)
+def _longer(values: np.ndarray, room: int) -> np.ndarray:
+    longer = np.empty(room, dtype=values.dtype)
+    longer[: values.size] = values
+    return longer
 
 
 @njit(cache=True, nogil=True)

@@ -1,7 +1,10 @@
 """Scaled beam-off exposures."""
 
+import math
+
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from beamreduce.background import from_exposure
 from beamreduce.background.model import draw
@@ -88,3 +91,25 @@ def test_an_image_without_usable_pixels_is_refused():
     flags = np.full((4, 4), PixelFlag.BAD, np.uint8)
     with pytest.raises(MeasurementError, match="no usable pixel"):
         from_exposure(photon_image(np.zeros((4, 4)), flags=flags), scale=1.0)
+
+
+@pytest.mark.parametrize("level", [0.02, 0.3, 3.0])
+def test_means_of_neighbours_are_those_of_a_box_filter(level):
+    """Against scipy's uniform filter of photons and of pixels, nothing beyond the frame."""
+    rng = np.random.default_rng(20250311)
+    photons = rng.poisson(level, (90, 70)).astype(float)
+    bad = rng.random((90, 70)) < 0.1
+    bad[0, :9] = bad[-1, -1] = True
+    bad[40:60, 30:50] = True
+    image = photon_image(photons, flags=np.where(bad, PixelFlag.BAD, 0).astype(np.uint8))
+    mean = image.photons.sum() / (~bad).sum()
+    side = int(min(max(math.sqrt(25 / mean), 5), 90)) // 2 * 2 + 1
+    part, total = (
+        ndimage.uniform_filter(values, side, mode="constant")
+        for values in ((~bad).astype(float), image.photons)
+    )
+    expected = np.where(part > 0.25, total / np.maximum(part, 1e-9), mean)
+    expected[~bad] = photons[~bad]
+    np.testing.assert_allclose(
+        from_exposure(image, scale=1.0).level, expected, rtol=0, atol=1e-11
+    )
