@@ -6,7 +6,12 @@ from beamreduce.image.focal_image import FocalImage, PixelFlag
 from beamreduce.image.from_frames import calibrate_group
 from beamreduce.image.gaussian_fit import gaussian
 from beamreduce.image.photon_mean import centroid
-from beamreduce.image.saturation import peak_occupancy, peak_photons, safe_exposure_time
+from beamreduce.image.saturation import (
+    peak_occupancy,
+    peak_photons,
+    pedestal_of,
+    safe_exposure_time,
+)
 from beamreduce.image.sectors import Sector, measure_sectors
 
 __all__ = [
@@ -24,5 +29,6 @@ __all__ = [
     "measure_sectors",
     "peak_occupancy",
     "peak_photons",
+    "pedestal_of",
     "safe_exposure_time",
 ]

@@ -9,6 +9,8 @@ from scipy.ndimage import label
 
 from beamreduce.beamline.stations import Detector
 from beamreduce.errors import SettingsError
+from beamreduce.frame.master import MasterFrame
+from beamreduce.frame.master_set import MasterSet
 from beamreduce.frame.photon_scale import adu_per_photon, saturation_adu
 from beamreduce.image.focal_image import FocalImage
 from beamreduce.units import positive_in, value_in
@@ -61,12 +63,23 @@ def peak_occupancy(image: FocalImage, *, frames: int) -> float:
     return peak_photons(image) / frames
 
 
+def pedestal_of(masters: MasterSet) -> Quantity:
+    """Return the typical pixel value that an exposure begins from.
+
+    The bias level; where there is no bias, the dark of the same time; 0 with neither.
+    """
+    master = masters.bias if masters.bias is not None else masters.dark
+    if not isinstance(master, MasterFrame):
+        return 0 * u.adu
+    return float(np.median(master.mean)) * u.adu
+
+
 def safe_exposure_time(
     image: FocalImage,
     *,
     detector: Detector,
     frame_time: Quantity,
-    pedestal: Quantity = 0 * u.adu,
+    pedestal: Quantity,
     peak: float | None = None,
 ) -> Quantity:
     """Estimate the longest frame that does not saturate in this beam.
@@ -84,7 +97,8 @@ def safe_exposure_time(
         Exposure time of the longest frame in the sum. When pixels are saturated the
         peak must have been at the limit in it, so the answer is always below this.
     pedestal
-        Pixel value without light (bias and dark).
+        Pixel value without light, from :func:`pedestal_of`: it does not grow with the
+        light, only what is above it does.
     peak
         From :func:`peak_photons`, where it is known already.
 

@@ -4,7 +4,8 @@ import numpy as np
 
 from beamreduce.background import NetImage
 from beamreduce.errors import MeasurementError
-from beamreduce.image import FocalImage, safe_exposure_time
+from beamreduce.frame import MasterCache, gather_masters
+from beamreduce.image import FocalImage, pedestal_of, safe_exposure_time
 from beamreduce.reduction.locate import Located
 from beamreduce.reduction.request import MeasureRequest
 
@@ -47,17 +48,31 @@ def checked_reference_mm(located: Located, reference_mm: float) -> float:
     return reference_mm
 
 
-def saturation_note(request: MeasureRequest, located: Located) -> str | None:
+def saturation_note(
+    request: MeasureRequest, located: Located, masters: MasterCache | None = None
+) -> str | None:
     """Say why there is no HPD, and which exposure time would have been safe.
 
     None when no saturated pixel touches the half-power circle.
+
+    Parameters
+    ----------
+    request, located
+        The exposures and their image.
+    masters
+        Masters of earlier calls, to know the pedestal from; None to make them anew.
     """
     center = located.center
     if not saturated_inside(located.image, center.xy, center.half_power_radius):
         return None
-    longest = max(row.exposure.exposure_time for row in request.inputs.beam)
+    detector = request.inputs.detector
+    longest = max(request.inputs.beam, key=lambda row: row.exposure.exposure_time)
+    found = gather_masters(longest, folder=request.folder, detector=detector, cache=masters)
     safe = safe_exposure_time(
-        located.image, detector=request.inputs.detector, frame_time=longest
+        located.image,
+        detector=detector,
+        frame_time=longest.exposure.exposure_time,
+        pedestal=pedestal_of(found),
     )
     count = int(located.image.saturated.sum())
     return (

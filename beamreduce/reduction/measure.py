@@ -118,7 +118,7 @@ def _measure(request: MeasureRequest, masters: MasterCache | None) -> Measured:
     located = locate(request, masters)
     reference = _reference_that_fits(request, located)
     setting = _setting(request, located, reference)
-    note = saturation_note(request, located)
+    note = saturation_note(request, located, masters)
     if note is not None:
         notes = dict(setting.notes) | dict.fromkeys(_LOST_TO_SATURATION, note)
         return Measured(

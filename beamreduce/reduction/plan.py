@@ -137,7 +137,7 @@ def plan_exposures(folder: Path, goal: str) -> ExposurePlan:
 
 def _plan_one(request: MeasureRequest, masters: MasterCache, goal: float) -> Need:
     located = locate(request, masters)
-    note = saturation_note(request, located)
+    note = saturation_note(request, located, masters)
     if note is not None:
         return _unknown(request.inputs.id, note)
     numbers = quick_numbers(request, located)

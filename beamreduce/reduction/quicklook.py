@@ -130,7 +130,7 @@ def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
     masters = MasterCache()
     located = locate(request, masters)
     peak = peak_level(request, located.image)
-    note = saturation_note(request, located)
+    note = saturation_note(request, located, masters)
     if note is not None:
         return QuickLook(
             exposure=row,

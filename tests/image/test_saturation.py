@@ -5,11 +5,13 @@ import numpy as np
 import pytest
 
 from beamreduce.errors import SettingsError
+from beamreduce.frame import DarkRate, MasterFrame, MasterSet
 from beamreduce.image import (
     FocalImage,
     PixelFlag,
     peak_occupancy,
     peak_photons,
+    pedestal_of,
     safe_exposure_time,
 )
 from tests.frame.made_frames import COUNTER, DETECTOR, ELECTRONS, ENERGY, GAIN
@@ -37,7 +39,12 @@ def image_of(photons, saturated=None, seconds=10.0):
 
 
 def safe(image, **options):
-    options = {"detector": DETECTOR, "frame_time": 10 * u.s, **options}
+    options = {
+        "detector": DETECTOR,
+        "frame_time": 10 * u.s,
+        "pedestal": 0 * u.adu,
+        **options,
+    }
     return safe_exposure_time(image, **options).to_value(u.s)
 
 
@@ -91,6 +98,30 @@ def test_safe_time_leaves_room_for_the_pedestal():
     full = FULL * 50000 / 60000
     root = -2 + np.sqrt(4 + full)
     assert safe(image, pedestal=10000 * u.adu) == pytest.approx(root**2 / 4)
+
+
+def master(level):
+    return MasterFrame(
+        mean=np.full(SHAPE, level),
+        variance=np.zeros(SHAPE),
+        count=3,
+        without_data=np.zeros(SHAPE, bool),
+        name="m.fits",
+    )
+
+
+def test_the_pedestal_is_the_bias_or_else_the_dark_of_the_same_time():
+    rate = DarkRate(rate=np.full(SHAPE, 30.0), variance=np.zeros(SHAPE), bias_weight=0.1)
+    assert pedestal_of(MasterSet(bias=master(500.0), dark=rate)) == 500 * u.adu
+    assert pedestal_of(MasterSet(bias=master(500.0))) == 500 * u.adu
+    assert pedestal_of(MasterSet(dark=master(530.0))) == 530 * u.adu
+    assert pedestal_of(MasterSet()) == 0 * u.adu
+
+
+def test_a_few_hot_pixels_do_not_raise_the_pedestal():
+    hot = master(500.0)
+    hot.mean[:3] = 40000.0
+    assert pedestal_of(MasterSet(bias=hot)) == 500 * u.adu
 
 
 def test_many_photons_to_a_full_pixel_may_fill_four_fifths():

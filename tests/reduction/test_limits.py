@@ -6,13 +6,17 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from beamreduce.reduction.quicklook import quick_look
 from tests.folders import (
     GAIN,
     PAIR_EV,
+    PEDESTAL,
     PHOTONS_PER_FRAME,
     SETUP,
     SHAPE,
     SIGMA_PIXELS,
+    default_rows,
+    row,
     write_campaign,
 )
 from tests.reduction.runs import command, reduced, setup_with
@@ -56,17 +60,40 @@ def test_a_saturated_core_has_no_diameter_and_no_area(saturated):
 def test_the_note_names_a_safe_exposure_time(saturated):
     """By hand: the peak of the Gaussian, and the mean m with m + 4 √m = what fits in.
 
-    The pedestal of 500 adu is not known without darks, and the peak is found from the
-    profile beside the hole: some 0.1 from its Poisson noise, and as much again because
-    the pixels that were highest by chance are those that are missing.
+    The peak is found from the profile beside the hole: some 0.1 from its Poisson noise,
+    and as much again because the pixels that were highest by chance are those that are
+    missing.
     """
     note = check_results(saturated[1])["ti"]["notes"]["hpd_measured_arcsec"]
     seconds = float(re.search(r"exposure time of about ([\d.]+) s would", note)[1])
     peak_a_second = PHOTONS_PER_FRAME / 10 / (2 * np.pi * SIGMA_PIXELS**2)
-    fits_in = 20000 / (4511 / PAIR_EV / GAIN)
+    fits_in = (20000 - PEDESTAL) / (4511 / PAIR_EV / GAIN)
     mean = (np.sqrt(4 + fits_in) - 2) ** 2
     assert seconds == pytest.approx(mean / peak_a_second, rel=0.2)
     assert seconds < 10
+
+
+def safe_seconds(folder, rows, raised):
+    """Safe time by the note, all pixel values and the limit raised by so many adu."""
+    base = SETUP.replace("60000 adu", f"{20000 + raised} adu")
+    write_campaign(folder, setup=setup_with(base=base), rows=rows)
+    for path in folder.glob("frames/*.fits"):
+        fits.writeto(path, fits.getdata(path) + np.uint16(raised), overwrite=True)
+    note = quick_look(folder, "ti-1").verdict
+    return float(re.search(r"exposure time of about ([\d.]+) s would", note)[1])
+
+
+@pytest.mark.parametrize("with_bias", [True, False])
+def test_a_higher_pedestal_alone_changes_no_safe_time(tmp_path, with_bias):
+    """What light may fill is the limit less the bias, or less the dark of the same time."""
+    rows = default_rows()
+    if not with_bias:
+        rows = [c for c in rows if c["kind"] not in ("bias", "dark")]
+        rows += [row("dark-1", "dark", 10.0), row("dark-2", "dark", 10.0)]
+    low = safe_seconds(tmp_path / "low", rows, 0)
+    assert safe_seconds(tmp_path / "high", rows, 30000) == low
+    # The same number with 30 000 adu taken as room for light would be twice as long.
+    assert low < 10
 
 
 def test_the_command_ends_well_with_a_saturated_core(saturated, tmp_path, monkeypatch):
