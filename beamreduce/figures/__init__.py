@@ -11,8 +11,24 @@ from beamreduce.figures.encircled_energy import (
     draw_growth,
     draw_radial_profile,
 )
+from beamreduce.figures.focus import FocusArtists, FocusCurve, draw_focus_curve
+from beamreduce.figures.fold_residuals import (
+    FoldQuality,
+    FoldResidualsArtists,
+    RingResiduals,
+    draw_fold_residuals,
+    fold_residuals_height_cm,
+)
 from beamreduce.figures.image import NetImageArtists, draw_net_image
+from beamreduce.figures.infinity import (
+    BandedCurve,
+    SeenFromInfinity,
+    SeenFromInfinityArtists,
+    draw_seen_from_infinity,
+)
+from beamreduce.figures.lit_map import LitMapArtists, draw_lit_map
 from beamreduce.figures.marks import MarkedDiameter, Marks, marks_of, rounded
+from beamreduce.figures.reflectivity import ReflectivityCurves, draw_reflectivity
 from beamreduce.figures.style import (
     CURVE_HEIGHT_CM,
     IMAGE_HEIGHT_CM,
@@ -24,16 +40,32 @@ from beamreduce.figures.style import (
 __all__ = [
     "CURVE_HEIGHT_CM",
     "IMAGE_HEIGHT_CM",
+    "BandedCurve",
     "EncircledEnergyArtists",
+    "FocusArtists",
+    "FocusCurve",
+    "FoldQuality",
+    "FoldResidualsArtists",
     "GrowthArtists",
+    "LitMapArtists",
     "MarkedDiameter",
     "Marks",
     "NetImageArtists",
     "RadialProfileArtists",
+    "ReflectivityCurves",
+    "RingResiduals",
+    "SeenFromInfinity",
+    "SeenFromInfinityArtists",
     "draw_encircled_energy",
+    "draw_focus_curve",
+    "draw_fold_residuals",
     "draw_growth",
+    "draw_lit_map",
     "draw_net_image",
     "draw_radial_profile",
+    "draw_reflectivity",
+    "draw_seen_from_infinity",
+    "fold_residuals_height_cm",
     "marks_of",
     "new_figure",
     "report_style",
