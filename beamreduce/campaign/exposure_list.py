@@ -2,7 +2,7 @@
 
 import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -85,6 +85,8 @@ def read_headers(
     table: ExposureTable,
     reader: HeaderReader,
     progress: Progress | None = None,
+    *,
+    awaited: Collection[str] = (),
 ) -> tuple[dict[str, FrameHeader], list[Problem]]:
     """Read the header of every frame that the table names.
 
@@ -98,6 +100,8 @@ def read_headers(
         Reads one frame: path, and name for messages.
     progress
         Called with (what, done, of how many) after each frame.
+    awaited
+        Files to leave out, because they may be absent.
 
     Returns
     -------
@@ -107,7 +111,7 @@ def read_headers(
         files share is there once.
     """
     headers, problems = {}, []
-    files = table.files
+    files = {file: at for file, at in table.files.items() if file not in awaited}
     for done, (file, index) in enumerate(files.items(), start=1):
         path, trouble = find_inside(folder, file)
         if path is None:

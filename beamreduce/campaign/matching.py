@@ -16,13 +16,14 @@ from beamreduce.campaign.exposure_list import (
 from beamreduce.campaign.exposure_table import ExposureTable, read_exposure_table
 from beamreduce.campaign.frame_headers import FrameHeader, read_frame_header
 from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
-from beamreduce.campaign.paths import check_folder, find_inside
+from beamreduce.campaign.paths import check_folder, find_inside, is_awaited
 from beamreduce.campaign.plausible import check_together
 from beamreduce.campaign.setup_file import Setup, SetupDraft, draft_setup
 from beamreduce.errors import CampaignError, Problem
 from beamreduce.mirror import PRESCRIPTION_FILE, Prescription, find_prescription
 
 __all__ = [
+    "Awaited",
     "CalibratedBy",
     "Campaign",
     "CampaignDraft",
@@ -30,6 +31,16 @@ __all__ = [
     "draft_campaign",
     "read_campaign",
 ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Awaited:
+    """A row whose frame is not there yet; its kind is empty where only a card says it."""
+
+    exposure: str
+    kind: str
+    group: str | None
+    file: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +61,8 @@ class Campaign:
         In the order of their names.
     warnings
         What looks wrong but does not keep the campaign from being reduced.
+    awaited
+        Rows left out of all the rest because their frame is not there yet.
     """
 
     folder: Path
@@ -58,6 +71,7 @@ class Campaign:
     prescription: Prescription
     measurements: tuple[MeasurementInputs, ...]
     warnings: tuple[Problem, ...] = ()
+    awaited: tuple[Awaited, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,10 +87,11 @@ class CampaignDraft:
     headers: Mapping[str, FrameHeader]
     prescription: Prescription | None = None
     measurements: tuple[MeasurementInputs, ...] = ()
+    awaited: tuple[Awaited, ...] = ()
     problems: tuple[Problem, ...]
 
 
-def read_campaign(folder: Path) -> Campaign:
+def read_campaign(folder: Path, *, growing: bool = False) -> Campaign:
     """Read settings, exposures, nestings and frame headers of a campaign folder.
 
     Parameters
@@ -84,6 +99,9 @@ def read_campaign(folder: Path) -> Campaign:
     folder
         Holds ``campaign.toml``, ``exposures.ecsv``, the frames and perhaps
         ``nestings.ecsv``. It is never written.
+    growing
+        The table may be ahead of the frames: rows whose frame is not there yet are left
+        out, instead of being a problem, and told in ``awaited``.
 
     Raises
     ------
@@ -91,7 +109,7 @@ def read_campaign(folder: Path) -> Campaign:
         With every problem of the folder that is no mere warning.
     """
     folder = Path(folder)
-    draft = draft_campaign(folder, read_frame_header)
+    draft = draft_campaign(folder, read_frame_header, growing=growing)
     errors = [problem for problem in draft.problems if not problem.warning]
     if errors or draft.setup is None or draft.prescription is None:
         raise CampaignError(errors)
@@ -102,11 +120,16 @@ def read_campaign(folder: Path) -> Campaign:
         prescription=draft.prescription,
         measurements=draft.measurements,
         warnings=tuple(draft.problems),
+        awaited=draft.awaited,
     )
 
 
 def draft_campaign(
-    folder: Path, reader: HeaderReader, progress: Progress | None = None
+    folder: Path,
+    reader: HeaderReader,
+    progress: Progress | None = None,
+    *,
+    growing: bool = False,
 ) -> CampaignDraft:
     """Read what can be read of a campaign folder, and collect all problems.
 
@@ -118,6 +141,8 @@ def draft_campaign(
         Reads and checks one frame's header: path, and name for messages.
     progress
         Called with (what, done, of how many) after each frame.
+    growing
+        As in :func:`read_campaign`.
     """
     problem = check_folder(folder)
     if problem is not None:
@@ -131,14 +156,19 @@ def draft_campaign(
     headers: dict[str, FrameHeader] = {}
     exposures: list[Exposure] = []
     lost: frozenset[str] = frozenset()
+    awaited: tuple[Awaited, ...] = ()
     if table is not None:
-        headers, found = read_headers(folder, table, reader, progress)
+        awaited = _awaited(folder, table) if growing else ()
+        absent = {row.file for row in awaited}
+        headers, found = read_headers(folder, table, reader, progress, awaited=absent)
         problems += found
         context = RowContext(
             detector_names=setup.detector_names, cards=setup.cards, headers=headers
         )
         exposures, lost, found = make_exposures(table, context)
         problems += found
+        exposures = [exposure for exposure in exposures if exposure.file not in absent]
+        lost |= {row.kind for row in awaited}
     prescription, found = _prescription(folder, setup)
     problems += found
     measurements, found = _match(setup.setup, (exposures, lost), headers)
@@ -150,7 +180,22 @@ def draft_campaign(
         headers=headers,
         prescription=prescription,
         measurements=measurements,
+        awaited=awaited,
         problems=tuple(problems),
+    )
+
+
+def _awaited(folder: Path, table: ExposureTable) -> tuple[Awaited, ...]:
+    absent = {file for file in table.files if is_awaited(folder, file)}
+    return tuple(
+        Awaited(
+            exposure=str(row.get("exposure")),
+            kind=str(row.get("kind") or ""),
+            group=None if row.get("group") is None else str(row["group"]),
+            file=str(row["file"]),
+        )
+        for row in table.cells
+        if row.get("file") in absent
     )
 
 

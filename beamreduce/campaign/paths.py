@@ -6,6 +6,7 @@ from beamreduce.errors import Problem
 
 SETUP_FILE = "campaign.toml"
 EXPOSURE_FILE = "exposures.ecsv"
+_NOT_THERE = "no such file"
 
 
 def check_folder(folder: Path) -> Problem | None:
@@ -72,7 +73,13 @@ def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] |
         found = f"a path that cannot be followed ({error.strerror})"
         return None, (found, "correct the path, or the permissions of its folders")
     if not exists:
-        return None, ("no such file", f"put {file!r} into the folder or correct its path")
+        return None, (_NOT_THERE, f"put {file!r} into the folder or correct its path")
     if not is_file:
         return None, (f"{file!r}, which is no file", "name a file")
     return path, None
+
+
+def is_awaited(folder: Path, file: str) -> bool:
+    """Return True for a path that a campaign may name and where there is nothing yet."""
+    path, trouble = find_inside(folder, file)
+    return path is None and trouble[0] == _NOT_THERE

@@ -8,6 +8,11 @@ from pathlib import Path
 from beamreduce.campaign import MeasurementInputs, read_campaign
 from beamreduce.errors import CampaignError, MeasurementError, SettingsError
 from beamreduce.frame import MasterCache
+from beamreduce.reduction.awaited import (
+    awaited_line,
+    awaited_measurements,
+    request_now,
+)
 from beamreduce.reduction.image_limits import saturation_note
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.peak import PeakLevel, peak_level
@@ -49,10 +54,14 @@ class Need:
 
 @dataclass(frozen=True, kw_only=True)
 class ExposurePlan:
-    """Needs of every measurement of a campaign for one goal."""
+    """Needs of every measurement of a campaign for one goal.
+
+    ``awaited`` names calibrations and backgrounds that are not there yet.
+    """
 
     goal: float
     needs: tuple[Need, ...]
+    awaited: str | None = None
 
     def as_text(self, *, with_advice: bool = True) -> str:
         """Return the table that the command prints."""
@@ -61,7 +70,9 @@ class ExposurePlan:
             f"{'measurement':<{width}}  HPD now  photons in all  frame time  "
             f"frames more  minutes more"
         )
-        lines = [f"goal: HPD to {self.goal:.3g} of itself (statistical, 1 σ)", head]
+        lines = [f"goal: HPD to {self.goal:.3g} of itself (statistical, 1 σ)"]
+        lines += [] if self.awaited is None else [f"not there: {self.awaited}"]
+        lines.append(head)
         for need in self.needs:
             cells = (
                 _cell(need.precision_now, "7.2%"),
@@ -113,26 +124,23 @@ def plan_exposures(folder: Path, goal: str) -> ExposurePlan:
         When the campaign has no measurement.
     """
     wanted = parse_goal(goal)
-    campaign = read_campaign(folder)
+    campaign = read_campaign(folder, growing=True)
     if not campaign.measurements:
         raise CampaignError(
-            f"{folder}: found no exposure of kind beam; expected at least one, to know "
-            f"the rates from; add a short test exposure of each setting"
+            f"{folder}: found no exposure of kind beam with a frame; expected at least "
+            f"one, to know the rates from; add a short test exposure of each setting"
         )
     needs = []
     masters = MasterCache()
     for inputs in campaign.measurements:
-        request = MeasureRequest(
-            folder=campaign.folder,
-            setup=campaign.setup,
-            inputs=inputs,
-            reference_radius=campaign.setup.reduction.reference_radius,
-        )
         try:
-            needs.append(_plan_one(request, masters, wanted))
+            needs.append(_plan_one(request_now(campaign, inputs), masters, wanted))
         except MeasurementError as error:
             needs.append(_unknown(inputs.id, str(error)))
-    return ExposurePlan(goal=wanted, needs=tuple(needs))
+    for identity, files in awaited_measurements(campaign).items():
+        needs.append(_unknown(identity, f"{files[0]} is not there yet"))
+    needs.sort(key=lambda need: need.id)
+    return ExposurePlan(goal=wanted, needs=tuple(needs), awaited=awaited_line(campaign))
 
 
 def _plan_one(request: MeasureRequest, masters: MasterCache, goal: float) -> Need:

@@ -9,6 +9,7 @@ import astropy.units as u
 from beamreduce.campaign import Campaign, Exposure, MeasurementInputs, read_campaign
 from beamreduce.errors import CampaignError, FrameError, MeasurementError
 from beamreduce.frame import MasterCache
+from beamreduce.reduction.awaited import awaited_line, request_now
 from beamreduce.reduction.image_limits import saturation_note
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.peak import PeakLevel, peak_level
@@ -49,6 +50,8 @@ class QuickLook:
         Against the last earlier exposure of the same setting; None when there is none.
     verdict
         One line: go on, repeat or stop, with the reason.
+    awaited
+        One line: calibrations and backgrounds that are not there yet; None when all are.
     """
 
     exposure: Exposure
@@ -57,6 +60,7 @@ class QuickLook:
     photons_per_monitor_count: tuple[float, float] | None
     change: Change | None
     verdict: str
+    awaited: str | None = None
 
     def as_text(self) -> str:
         """Return the lines that the command prints."""
@@ -64,6 +68,7 @@ class QuickLook:
         lines = [
             f"exposure      {row.exposure} ({row.aperture or 'full'}, "
             f"{row.energy.to_value(u.keV):g} keV, {row.live_seconds:g} s)",
+            *([] if self.awaited is None else [f"not there     {self.awaited}"]),
             *self._number_lines(),
             f"peak          {self.peak.as_text()}",
             f"change        {self._change()}",
@@ -113,18 +118,18 @@ def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
     Parameters
     ----------
     folder
-        Campaign folder; it may still be growing.
+        Campaign folder; it may still be growing, the table ahead of the frames.
     exposure
         Name of a beam exposure; the last one of the list whose frame exists when None.
 
     Raises
     ------
     CampaignError
-        When there is no such exposure.
+        When there is no such exposure, or its frame is not there yet.
     MeasurementError, FrameError
         When its frame cannot be used.
     """
-    campaign = read_campaign(folder)
+    campaign = read_campaign(folder, growing=True)
     inputs, row = _find(campaign, exposure)
     request = _request(campaign, inputs, row.exposure)
     masters = MasterCache()
@@ -139,6 +144,7 @@ def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
             photons_per_monitor_count=None,
             change=None,
             verdict=f"STOP: {note}",
+            awaited=awaited_line(campaign),
         )
     numbers = quick_numbers(request, located)
     per_count = _per_monitor_count(numbers, row)
@@ -150,6 +156,7 @@ def quick_look(folder: Path, exposure: str | None = None) -> QuickLook:
         photons_per_monitor_count=per_count,
         change=change,
         verdict=_verdict(numbers, peak, change),
+        awaited=awaited_line(campaign),
     )
 
 
@@ -165,7 +172,6 @@ def _beam_rows(campaign: Campaign) -> list[tuple[MeasurementInputs, Exposure]]:
 def _find(campaign: Campaign, name: str | None) -> tuple[MeasurementInputs, Exposure]:
     rows = _beam_rows(campaign)
     if name is None:
-        rows = [found for found in rows if (campaign.folder / found[1].file).is_file()]
         if rows:
             return rows[-1]
         raise CampaignError(
@@ -175,6 +181,12 @@ def _find(campaign: Campaign, name: str | None) -> tuple[MeasurementInputs, Expo
     for inputs, row in rows:
         if row.exposure == name:
             return inputs, row
+    for coming in campaign.awaited:
+        if coming.exposure == name:
+            raise CampaignError(
+                f"{coming.file}: found no such file; expected the frame of exposure "
+                f"{name}; wait until it is there, or name an exposure that was taken"
+            )
     raise CampaignError(
         f"{campaign.folder}: found no beam exposure named {name!r}; expected one of "
         f"{', '.join(row.exposure for _, row in rows[:8])}{' …' if len(rows) > 8 else ''}; "
@@ -185,12 +197,7 @@ def _find(campaign: Campaign, name: str | None) -> tuple[MeasurementInputs, Expo
 def _request(campaign: Campaign, inputs: MeasurementInputs, name: str) -> MeasureRequest:
     """Ask for one exposure alone, whatever group it belongs to."""
     beam = tuple(row for row in inputs.beam if row.exposure.exposure == name)
-    return MeasureRequest(
-        folder=campaign.folder,
-        setup=campaign.setup,
-        inputs=replace(inputs, id=name, beam=beam),
-        reference_radius=campaign.setup.reduction.reference_radius,
-    )
+    return request_now(campaign, replace(inputs, id=name, beam=beam))
 
 
 def _per_monitor_count(numbers: QuickNumbers, row: Exposure) -> tuple[float, float] | None:
