@@ -5,7 +5,7 @@ import math
 import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
-from scipy.ndimage import label
+from numba import njit
 
 from beamreduce.beamline.stations import Detector
 from beamreduce.errors import SettingsError
@@ -32,14 +32,10 @@ def peak_photons(image: FocalImage) -> float:
     wide) that holds 100 photons: single pixels of a sparse image say how many photons
     came, not how many were to be expected.
     """
-    photons, pixels = _corner_sums(image.photons), _corner_sums(image.usable)
-    side, mean = 1, 0.0
+    usable = image.usable
+    side = 1
     while True:
-        in_box, share = _box_sums(photons, side), _box_sums(pixels, side) / side**2
-        # Boxes with bad pixels in them count by their good ones.
-        enough = share > _GOOD_SHARE
-        means = in_box[enough] / (share[enough] * side**2)
-        mean = max(float(means.max(initial=0.0)), 0.0)
+        mean = _brightest_box(image.photons, usable, side)
         if mean * side**2 >= _PEAK_PHOTONS or 2 * side >= min(*image.shape, _LARGEST_BOX):
             return mean
         side = max(3, 2 * side - 1)
@@ -141,6 +137,8 @@ def safe_exposure_time(
 
 def _hidden_peak(image: FocalImage) -> float:
     """Photons a pixel at the middle of the largest saturated patch; 0 when unknown."""
+    from scipy.ndimage import label  # noqa: PLC0415 - slow import, seldom needed
+
     patches, _ = label(image.saturated)
     sizes = np.bincount(patches.ravel())
     sizes[0] = 0
@@ -172,19 +170,27 @@ def _hidden_peak(image: FocalImage) -> float:
     return max(peak for chi_square, peak in fits if chi_square <= best + 4)
 
 
-def _corner_sums(values: np.ndarray) -> np.ndarray:
-    """Sums of all pixels below and left of each corner; box sums are differences."""
-    sums = np.zeros((values.shape[0] + 1, values.shape[1] + 1))
-    np.cumsum(values, axis=0, dtype=float, out=sums[1:, 1:])
-    np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
-    return sums
+@njit(cache=True, nogil=True)
+def _brightest_box(photons: np.ndarray, usable: np.ndarray, side: int) -> float:
+    """Largest mean of the square boxes of a side, a quarter of it apart; at least 0.
 
-
-def _box_sums(corners: np.ndarray, side: int) -> np.ndarray:
-    """Sums in square boxes inside the image, a quarter of a side apart."""
+    Boxes with bad pixels in them count by their good ones, photons being 0 in the others.
+    """
+    ny, nx = photons.shape
     step = max(1, side // 4)
-    low, high = slice(None, -side, step), slice(side, None, step)
-    sums = corners[high, high] - corners[low, high]
-    sums -= corners[high, low]
-    sums += corners[low, low]
-    return sums
+    best = 0.0
+    sums, counts = np.empty(nx), np.empty(nx)
+    for top in range(0, ny - side + 1, step):
+        sums[:] = photons[top]
+        counts[:] = usable[top]
+        for row in range(top + 1, top + side):
+            sums += photons[row]
+            counts += usable[row]
+        for left in range(0, nx - side + 1, step):
+            photons_in, count = 0.0, 0.0
+            for column in range(left, left + side):
+                photons_in += sums[column]
+                count += counts[column]
+            if count > _GOOD_SHARE * side**2 and photons_in > best * count:
+                best = photons_in / count
+    return best

@@ -79,6 +79,39 @@ def test_no_photons_have_no_peak():
     assert peak_photons(image_of(np.full(SHAPE, -0.01))) == 0
 
 
+@pytest.mark.parametrize(
+    ("level", "side", "step"), [(200, 1, 1), (8, 3, 1), (3, 5, 1), (0.6, 17, 4)]
+)
+def test_the_peak_is_the_brightest_box(level, side, step):
+    """Box by box, over the good pixels of those with more than three quarters of them."""
+    rng = np.random.default_rng(20250311)
+    photons = rng.poisson(level, SHAPE).astype(float)
+    good = rng.random(SHAPE) > 0.15
+    image = dataclasses.replace(
+        image_of(np.where(good, photons, 0.0)),
+        flags=np.where(good, 0, PixelFlag.BAD).astype(np.uint8),
+    )
+    means = [
+        image.photons[y : y + side, x : x + side].sum() / count
+        for y in range(0, SHAPE[0] - side + 1, step)
+        for x in range(0, SHAPE[1] - side + 1, step)
+        if (count := good[y : y + side, x : x + side].sum()) > 0.75 * side**2
+    ]
+    assert peak_photons(image) == pytest.approx(max(means), rel=1e-12)
+
+
+@pytest.mark.parametrize("flags", range(8))
+def test_pixels_count_unless_saturated_or_bad_and_not_filled(flags):
+    image = image_of(np.zeros(SHAPE))
+    image = dataclasses.replace(image, flags=np.full(SHAPE, flags, dtype=np.uint8))
+    saturated, bad, filled = (
+        bool(flags & flag)
+        for flag in (PixelFlag.SATURATED, PixelFlag.BAD, PixelFlag.FILLED)
+    )
+    assert image.usable.all() == image.usable.any()
+    assert image.usable.all() == (not saturated and (filled or not bad))
+
+
 def test_occupancy_is_for_one_frame():
     image = image_of(np.full(SHAPE, 200.0))
     assert peak_occupancy(image, frames=400) == pytest.approx(0.5)
