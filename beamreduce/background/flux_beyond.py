@@ -191,6 +191,7 @@ def _from_fits(
             value=fraction,
             statistical=math.hypot(photons.statistical, fraction * inside.statistical)
             / inside.value,
+            systematic=fraction * inside.systematic / inside.value,
             model=math.hypot(
                 photons.model, excess * photons.statistical, fraction * inside.model
             )
@@ -231,5 +232,6 @@ def _flux_inside(
         statistical=math.hypot(
             math.sqrt(max(variance, 0.0)), *(inside(mode) for mode in background.modes)
         ),
+        systematic=math.hypot(*(inside(mode) for mode in background.systematic_modes)),
         model=math.hypot(*(inside(mode) for mode in background.model_modes)),
     )

@@ -16,7 +16,11 @@ _LEAST_BOX_PX = 5
 
 
 def from_exposure(
-    beam_off: FocalImage, *, scale: float, scale_uncertainty: float = 0.0
+    beam_off: FocalImage,
+    *,
+    scale: float,
+    scale_uncertainty: float = 0.0,
+    scale_systematic: float = 0.0,
 ) -> Background:
     """Scale the image of the beam-off exposures to the measurement.
 
@@ -27,7 +31,9 @@ def from_exposure(
     scale
         Beam exposure over beam-off exposure (:func:`beamreduce.background.scale_to`).
     scale_uncertainty
-        One standard deviation of ``scale``.
+        One standard deviation of ``scale`` from counting (of a monitor).
+    scale_systematic
+        The same from declared uncertainties.
 
     Returns
     -------
@@ -35,7 +41,8 @@ def from_exposure(
         ``level = scale · photons`` and ``photon_variance = scale² (v·photons + noise)``,
         the scatter of the beam-off image beyond counting among the noise.
         The variance is right for sums over pixels and may be negative in a single one,
-        where noise made the pixel negative. The uncertainty of the scale is a mode.
+        where noise made the pixel negative. The uncertainty of the scale is a mode, its
+        systematic part a systematic one.
 
     Raises
     ------
@@ -51,11 +58,12 @@ def from_exposure(
     """
     if not (math.isfinite(scale) and scale > 0):
         raise SettingsError(f"scale of the background must be above zero; got {scale:g}")
-    if not (math.isfinite(scale_uncertainty) and scale_uncertainty >= 0):
-        raise SettingsError(
-            f"scale_uncertainty of the background must not be negative; "
-            f"got {scale_uncertainty:g}"
-        )
+    sizes = {"scale_uncertainty": scale_uncertainty, "scale_systematic": scale_systematic}
+    for name, size in sizes.items():
+        if not (math.isfinite(size) and size >= 0):
+            raise SettingsError(
+                f"{name} of the background must not be negative; got {size:g}"
+            )
     photons, filled = _filled(beam_off)
     notes = {"background": f"beam-off image scaled by {scale:.6g}"}
     if filled:
@@ -67,6 +75,7 @@ def from_exposure(
     modes: list[Polynomial | np.ndarray] = []
     if scale_uncertainty > 0:
         modes.append(level * (scale_uncertainty / scale))
+    declared = (level * (scale_systematic / scale),) if scale_systematic > 0 else ()
     total = float(photons.sum())
     excess = excess_of_beam_off(beam_off)
     variance = beam_off.variance_per_photon * photons + beam_off.noise_variance + excess
@@ -85,6 +94,7 @@ def from_exposure(
         level=level,
         photon_variance=scale**2 * variance,
         modes=tuple(modes),
+        systematic_modes=declared,
         # A rate: what a longer exposure gathers, the noise of it included.
         excess_variance=scale * excess,
         notes=notes,

@@ -1,11 +1,13 @@
 """What a background adds to the rings about a center."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from beamreduce.background.model import Background, Polynomial, draw
 from beamreduce.rings import RingPlan
+
+NO_MODES = np.zeros((0, 1))  # fits any number of rings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,12 +24,15 @@ class BackgroundRings:
         One-standard-deviation changes common to all rings, shape (modes, n).
     model_modes
         The same for the choice of a model.
+    systematic_modes
+        The same from declared uncertainties.
     """
 
     photons: np.ndarray
     covariance: np.ndarray
     modes: np.ndarray
     model_modes: np.ndarray
+    systematic_modes: np.ndarray = field(default_factory=NO_MODES.copy)
 
     @classmethod
     def none(cls, rings: int) -> "BackgroundRings":
@@ -75,4 +80,5 @@ def background_in_rings(
         covariance=covariance,
         modes=stacked(background.modes),
         model_modes=stacked(background.model_modes),
+        systematic_modes=stacked(background.systematic_modes),
     )

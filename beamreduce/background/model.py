@@ -60,6 +60,8 @@ class Background:
     modes
         Each a one-standard-deviation change of the level that is common to all pixels;
         independent of each other.
+    systematic_modes
+        The same from what the campaign declares (the scale of a beam-off exposure).
     model_modes
         The same for the choice of a model (the shape of the wing, for example).
     excess_variance
@@ -73,6 +75,7 @@ class Background:
     level: Polynomial | np.ndarray
     photon_variance: np.ndarray | float = 0.0
     modes: tuple[Polynomial | np.ndarray, ...] = ()
+    systematic_modes: tuple[Polynomial | np.ndarray, ...] = ()
     model_modes: tuple[Polynomial | np.ndarray, ...] = ()
     excess_variance: float = 0.0
     notes: dict[str, str] = field(default_factory=dict)

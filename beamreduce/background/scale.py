@@ -20,7 +20,13 @@ class _Amount:
 
     value: float
     variance: float = 0.0
-    systematic: float = 0.0
+    declared_variance: float = 0.0  # independent from row to row
+    systematic: float = 0.0  # common to all rows
+
+    @property
+    def declared(self) -> float:
+        """Everything that the campaign declares, one standard deviation."""
+        return math.hypot(math.sqrt(self.declared_variance), self.systematic)
 
 
 def scale_to(
@@ -42,7 +48,8 @@ def scale_to(
     Uncertain
         Statistical: monitor counts. Systematic: declared uncertainties of the columns;
         within each of the two sums they are taken as one common error, between the two
-        as independent.
+        as independent. A declared uncertainty of monitor_counts stands instead of the
+        counting one and is independent from row to row.
 
     Raises
     ------
@@ -79,7 +86,7 @@ def scale_to(
             math.sqrt(above.variance) / above.value, math.sqrt(below.variance) / below.value
         ),
         systematic=value
-        * math.hypot(above.systematic / above.value, below.systematic / below.value),
+        * math.hypot(above.declared / above.value, below.declared / below.value),
     )
 
 
@@ -109,10 +116,12 @@ def _net_monitor(row: Exposure) -> _Amount:
     alive = 1.0 - (row.monitor_dead_time_fraction or 0.0)
     net = counts / alive - (row.monitor_background or 0.0)
     part, part_error = _live_part_of_monitor(row)
-    sigma = _declared(row, "monitor_counts") or math.sqrt(counts)
+    declared = _declared(row, "monitor_counts")
+    counting = 0.0 if declared else counts
     return _Amount(
         value=net * part,
-        variance=(sigma / alive * part) ** 2,
+        variance=counting * (part / alive) ** 2,
+        declared_variance=(declared / alive * part) ** 2,
         systematic=math.hypot(
             _declared(row, "monitor_background") * part,
             _declared(row, "monitor_dead_time_fraction") * counts / alive**2 * part,
@@ -144,12 +153,13 @@ def _total(amounts: list[_Amount]) -> _Amount:
     return _Amount(
         value=sum(amount.value for amount in amounts),
         variance=sum(amount.variance for amount in amounts),
+        declared_variance=sum(amount.declared_variance for amount in amounts),
         systematic=sum(amount.systematic for amount in amounts),
     )
 
 
 def _require_beam(total: _Amount, rows: Sequence[Exposure]) -> None:
-    sigma = math.hypot(math.sqrt(total.variance), total.systematic)
+    sigma = math.hypot(math.sqrt(total.variance), total.declared)
     if total.value <= _LEAST_SIGNIFICANCE * sigma or total.value <= 0:
         names = ", ".join(row.exposure for row in rows)
         raise MeasurementError(

@@ -80,7 +80,7 @@ def mean_level(
     -------
     Uncertain
         Statistical: noise of the beam-off photons in the circle and all common modes;
-        model: the model modes.
+        systematic and model: the modes of that kind.
     """
     radius_px = radius_in_px(radius, image, name="radius")
     center = checked_center(image.shape, center_xy)
@@ -94,10 +94,12 @@ def mean_level(
     independent = np.broadcast_to(background.photon_variance, image.shape)
     photon_variance = max(_in_circle(independent, center, radius_px), 0.0) / area**2
     modes = [mean(mode) for mode in background.modes]
+    systematic_modes = [mean(mode) for mode in background.systematic_modes]
     model_modes = [mean(mode) for mode in background.model_modes]
     return Uncertain(
         value=mean(background.level),
         statistical=math.hypot(math.sqrt(photon_variance), *modes),
+        systematic=math.hypot(*systematic_modes),
         model=math.hypot(*model_modes),
     )
 

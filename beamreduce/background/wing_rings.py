@@ -138,7 +138,9 @@ def wing_rings(
     level = np.zeros(image.shape) if known is None else known.level_image(image.shape)
     known_photons = count(level)
     extra = 0.0 if known is None else known.photon_variance
-    modes = known.modes + known.model_modes if known and known.method in _APART else ()
+    modes = ()
+    if known and known.method in _APART:
+        modes = known.modes + known.systematic_modes + known.model_modes
     return WingRings(
         radius_px=radius_px,
         area_px=area_px,

@@ -1,12 +1,13 @@
 """The encircled-energy curve: the share of the photons inside each radius."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
 
 from beamreduce.background import BackgroundRings
+from beamreduce.background.in_rings import NO_MODES
 from beamreduce.errors import MeasurementError
 from beamreduce.rings import RingCounts
 from beamreduce.units import positive_in
@@ -33,6 +34,8 @@ class NetRings:
     modes, model_modes
         Changes of the background by one standard deviation, common to all rings, before
         scaling, shape (modes, n): statistical ones, and those of the choice of a model.
+    systematic_modes
+        The same from declared uncertainties.
     scale
         Full area over covered area of each ring.
     covered
@@ -51,6 +54,7 @@ class NetRings:
     scale: np.ndarray
     covered: np.ndarray
     detector_distance_mm: float
+    systematic_modes: np.ndarray = field(default_factory=NO_MODES.copy)
 
     @property
     def growth(self) -> np.ndarray:
@@ -171,6 +175,7 @@ def net_rings(
         background_covariance=from_background,
         modes=background.modes[:, :n],
         model_modes=background.model_modes[:, :n],
+        systematic_modes=background.systematic_modes[:, :n],
         scale=scale,
         covered=np.cumsum(covered) / np.cumsum(rings.area_px[:n]),
         detector_distance_mm=rings.detector_distance_mm,

@@ -119,7 +119,10 @@ def measure_diameters(
     fractions: tuple[float, ...] = (HALF_POWER, NINETY),
     replicates: int = 1000,
 ) -> Diameters:
-    """Return diameters with their statistical and model uncertainty.
+    """Return diameters with their statistical uncertainty and what the background adds.
+
+    Systematic and model are what its declared uncertainties and the choice of its model
+    change; other systematic terms are not in.
 
     Parameters
     ----------
@@ -154,12 +157,15 @@ def measure_diameters(
         )
     drawn = drawn[np.isfinite(drawn[:, 0])]
     statistical = drawn.std(axis=0, ddof=1)
-    model = _model_spread_mm(net, fractions, values)
+    systematic = _spread_mm(net, net.systematic_modes, values, fractions)
+    model = _spread_mm(net, net.model_modes, values, fractions)
     return Diameters(
         fractions=fractions,
         diameter_mm=tuple(
-            Uncertain(value=float(v), statistical=float(s), model=float(m))
-            for v, s, m in zip(values, statistical, model, strict=True)
+            Uncertain(
+                value=float(v), statistical=float(s), systematic=float(y), model=float(m)
+            )
+            for v, s, y, m in zip(values, statistical, systematic, model, strict=True)
         ),
         reference_radius=net.radius_mm[-1] * u.mm,
         replicates_mm=drawn,
@@ -183,12 +189,12 @@ def analytic_uncertainty_mm(net: NetRings, fraction: float = HALF_POWER) -> floa
     return float(uncertainty * (high - low) / (2 * half_step))
 
 
-def _model_spread_mm(
-    net: NetRings, fractions: tuple[float, ...], values: np.ndarray
+def _spread_mm(
+    net: NetRings, modes: np.ndarray, values: np.ndarray, fractions: tuple[float, ...]
 ) -> np.ndarray:
-    """Change of each diameter as the background's model changes, in quadrature."""
+    """Change of each diameter as the background changes by each mode, in quadrature."""
     total = np.zeros(len(fractions))
-    for mode in net.model_modes:
+    for mode in modes:
         growths = net.growth + np.cumsum([-net.scale * mode, net.scale * mode], axis=1)
         moved = crossing_diameters_mm(net.radius_mm, growths, fractions)
         total += np.nanmax(np.abs(moved - values), axis=0) ** 2

@@ -75,8 +75,9 @@ def growth_curve(rings: RingCounts, background: BackgroundRings) -> GrowthCurve:
     scale = rings.area_px / rings.covered_px
     noise = scale[:, None] * background.covariance * scale
     variance = np.cumsum(np.cumsum(noise, axis=0), axis=1).diagonal()
-    common = np.concatenate([background.modes, background.model_modes]) * scale
-    variance = variance + (np.cumsum(common, axis=1) ** 2).sum(axis=0)
+    kinds = (background.modes, background.systematic_modes, background.model_modes)
+    for modes in kinds:
+        variance = variance + (np.cumsum(modes * scale, axis=1) ** 2).sum(axis=0)
     return GrowthCurve(
         radius=rings.radius_mm * u.mm,
         photons=np.cumsum(scale * (rings.photons - background.photons)),

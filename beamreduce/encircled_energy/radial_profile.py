@@ -1,5 +1,6 @@
 """Net surface brightness against radius, in rings wide enough to show the wings."""
 
+import itertools
 from dataclasses import dataclass
 
 import astropy.units as u
@@ -108,7 +109,8 @@ def radial_profile(
     photons = np.add.reduceat(rings.photons, starts)
     level = np.add.reduceat(background.photons, starts)
     level_variance = _joined_variance(background.covariance, starts)
-    for mode in (*background.modes, *background.model_modes):
+    kinds = (background.modes, background.systematic_modes, background.model_modes)
+    for mode in itertools.chain(*kinds):
         level_variance = level_variance + np.add.reduceat(mode, starts) ** 2
     variance = _joined_variance(rings.covariance, starts) + level_variance
     limit = _upper_limit(photons, level, variance, sigma)

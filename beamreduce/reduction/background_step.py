@@ -64,7 +64,12 @@ def beam_off_background(
         [row.exposure for row in inputs.background],
         by=request.setup.reduction.background_scale,
     )
-    return from_exposure(beam_off, scale=scale.value, scale_uncertainty=scale.uncertainty)
+    return from_exposure(
+        beam_off,
+        scale=scale.value,
+        scale_uncertainty=scale.statistical,
+        scale_systematic=scale.systematic,
+    )
 
 
 def background_about(

@@ -109,8 +109,9 @@ def diameter_budget(
 
     The bootstrap gives counting and background together; they are told apart by their
     shares in the variance of the curve at that diameter. The center adds the rise of the
-    diameters as it moves by its own uncertainty. Rings with uncovered area add half of
-    what filling them evenly changed.
+    diameters as it moves by its own uncertainty. What the campaign declares of live times
+    and monitor changes the scale of the beam-off exposures. Rings with uncovered area add
+    half of what filling them evenly changed.
     """
     values = np.array([diameters.of(share).value for share in SHARES])
     total = np.array([diameters.of(share).statistical for share in SHARES])
@@ -118,15 +119,17 @@ def diameter_budget(
     counting = np.sqrt(np.maximum(total**2 - background**2, 0.0))
     center = _change_with_center(net, located, values)
     uncovered = _change_without_scaling(net, values)
+    scale = np.array([diameters.of(share).systematic for share in SHARES])
     model = np.array([diameters.of(share).model for share in SHARES])
     pixel = systematics.pixel_size * values
     statistical = np.hypot(total, center)
-    systematic = np.hypot(pixel, uncovered)
+    systematic = np.sqrt(pixel**2 + scale**2 + uncovered**2)
     terms = (
         ("photon counting and detector noise", "statistical", counting),
         ("background level", "statistical", background),
         ("center", "statistical", center),
         ("pixel size", "systematic", pixel),
+        ("background scale", "systematic", scale),
         ("area without usable pixels", "systematic", uncovered),
         ("choice of background model", "model", model),
     )

@@ -260,6 +260,7 @@ def _net_photons(net: NetRings, systematics: Systematics) -> Uncertain:
     return Uncertain(
         value=float(net.growth[-1]),
         statistical=math.sqrt(max(float(net.covariance.sum()), 0.0)),
+        systematic=math.hypot(*(net.systematic_modes * net.scale).sum(axis=1)),
         model=math.hypot(*(net.model_modes @ net.scale)),
     ).with_systematic(systematics.photon_scale)
 

@@ -31,6 +31,14 @@ def test_uncertainty_of_the_scale_is_a_mode_with_the_shape_of_the_level():
     np.testing.assert_allclose(mode, 0.02 * photons)
 
 
+def test_what_is_declared_of_the_scale_is_a_systematic_mode():
+    photons = np.array([[1.0, 2], [3, 4]])
+    background = from_exposure(photon_image(photons), scale=0.5, scale_systematic=0.03)
+    (mode,) = background.systematic_modes
+    np.testing.assert_allclose(mode, 0.03 * photons)
+    assert background.modes == ()
+
+
 @pytest.mark.parametrize(
     "flag", [PixelFlag.BAD, PixelFlag.SATURATED, PixelFlag.BAD | PixelFlag.FILLED]
 )
@@ -82,9 +90,10 @@ def test_a_scale_that_is_no_scale_is_refused(scale):
         from_exposure(photon_image(np.ones((4, 4))), scale=scale)
 
 
-def test_a_negative_scale_uncertainty_is_refused():
-    with pytest.raises(SettingsError, match=r"scale_uncertainty .* not be negative"):
-        from_exposure(photon_image(np.ones((4, 4))), scale=1.0, scale_uncertainty=-0.1)
+@pytest.mark.parametrize("name", ["scale_uncertainty", "scale_systematic"])
+def test_a_negative_uncertainty_of_the_scale_is_refused(name):
+    with pytest.raises(SettingsError, match=rf"{name} .* not be negative"):
+        from_exposure(photon_image(np.ones((4, 4))), scale=1.0, **{name: -0.1})
 
 
 def test_an_image_without_usable_pixels_is_refused():

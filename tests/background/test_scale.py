@@ -97,11 +97,13 @@ def test_the_exposure_time_cancels_where_the_monitor_has_no_time_of_its_own():
     assert scale_to(beam, [row(monitor_counts=500.0)], by="monitor").systematic == 0.0
 
 
-def test_a_declared_uncertainty_of_the_counts_replaces_the_poisson_one():
-    beam = [row(monitor_counts=1000.0, uncertainties={"monitor_counts": 80.0})]
+def test_a_declared_uncertainty_of_the_counts_stands_instead_of_the_poisson_one():
+    """Independent from row to row: 80 in each of two rows are 80 √2 in 2000."""
+    beam = [row(monitor_counts=1000.0, uncertainties={"monitor_counts": 80.0})] * 2
     off = [row(monitor_counts=1e8)]
     scale = scale_to(beam, off, by="monitor")
-    assert scale.statistical / scale.value == pytest.approx(0.08, rel=1e-4)
+    assert scale.systematic / scale.value == pytest.approx(0.08 / math.sqrt(2))
+    assert scale.statistical / scale.value == pytest.approx(1e-4)  # of the other sum
 
 
 def test_statistical_error_matches_the_scatter_of_repeats():

@@ -19,6 +19,7 @@ from tests.folders import (
     SETUP,
     SHAPE,
     SIGMA_PIXELS,
+    UNITS,
     changed,
     default_rows,
     row,
@@ -201,6 +202,52 @@ def test_dead_time_lengthens_nothing_but_scales_the_background(tmp_path):
     rows = changed(rows, "ti-2", dead_time_fraction=0.5)
     m = measured(tmp_path, rows=rows)["ti"]
     assert_near(m["background_per_pixel"], BACKGROUND_PER_PIXEL)
+
+
+@pytest.mark.parametrize("by", ["time", "monitor"])
+def test_what_is_declared_of_the_background_scale_is_systematic(tmp_path, by):
+    """2 % of the scale is 2 % of the background taken off, and changes no other kind."""
+    rows = default_rows()
+    for cells in rows:
+        if cells["kind"] in ("beam", "background"):
+            cells["monitor_counts"] = 1e4
+    folder = write_campaign(
+        tmp_path / "c", setup=setup_with(f'background_scale = "{by}"'), rows=rows
+    )
+    before = run(folder)["ti"]
+    column = "exposure_time" if by == "time" else "monitor_background"
+    size = 0.2 if by == "time" else 200.0
+    for cells in rows:
+        if cells["kind"] == "background":
+            cells[f"{column}_uncertainty"] = size
+            cells["monitor_background"] = 0.0
+    write_rows(folder, rows, UNITS | {"exposure_time_uncertainty": "s"})
+    after = check_results(reduced(folder, tmp_path / "declared").folder)["ti"]
+    level = before["background_per_pixel"]["value"]
+    assert after["background_per_pixel"]["systematic"] == pytest.approx(0.02 * level)
+    # Even light: what is taken off is the level times the area of the circle.
+    area = np.pi * (before["reference_radius_mm"] / 0.02) ** 2
+    assert after["net_photons"]["systematic"] == pytest.approx(0.02 * level * area)
+    for key in ("net_photons", "background_per_pixel", "hpd_measured_mm"):
+        for kind in ("value", "statistical", "model"):
+            assert after[key][kind] == pytest.approx(before[key][kind], rel=1e-9), key
+    budget = {t["term"]: t for t in after["uncertainty_budget"]}
+    term = budget["background scale"]
+    assert term["kind"] == "systematic"
+    assert term["hpd_measured_arcsec"] == pytest.approx(
+        after["hpd_measured_arcsec"]["systematic"]
+    )
+    # Of a Gaussian on 2 % more or less of a flat level (derived, first order): the half
+    # power radius moves by what it takes to gather half the change beyond it.
+    half = HPD_MM / 2
+    photons = after["net_photons"]["value"]
+    change = 0.02 * level / 0.02**2 * np.pi
+    slope = photons * half / SIGMA_MM**2 * np.exp(-(half**2) / (2 * SIGMA_MM**2))
+    radius = before["reference_radius_mm"]
+    wanted = 2 * change * abs(half**2 - radius**2 / 2) / slope
+    # The slope is that of one ring, a fiftieth of the half-power radius wide: 8000 · ln 2
+    # · 0.02 = 111 photons, known to 10 %; three times that.
+    assert after["hpd_measured_mm"]["systematic"] == pytest.approx(wanted, rel=0.3)
 
 
 def test_the_distance_makes_the_angle(tmp_path):
