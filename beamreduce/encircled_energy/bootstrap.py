@@ -84,6 +84,7 @@ def _joined(net: NetRings, ends: np.ndarray) -> NetRings:
         background_covariance=covariance(net.background_covariance),
         modes=total(net.scale * net.modes) / scale,
         model_modes=total(net.scale * net.model_modes) / scale,
+        systematic_modes=total(net.scale * net.systematic_modes) / scale,
         scale=scale,
         covered=net.covered[ends],
         detector_distance_mm=net.detector_distance_mm,
