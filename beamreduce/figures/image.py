@@ -4,7 +4,6 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import astropy.units as u
 import numpy as np
-from scipy import ndimage
 
 from beamreduce.figures.marks import Marks
 from beamreduce.figures.style import (
@@ -213,6 +212,8 @@ def _signs(where: np.ndarray, cell_px: float) -> tuple[np.ndarray, np.ndarray]:
 
     One for every square cell, counted from the patch's own corner, amid its pixels there.
     """
+    from scipy import ndimage  # noqa: PLC0415 - slow import
+
     patches, _ = ndimage.label(where, structure=np.ones((3, 3)))
     corners = np.array([[s.start for s in box] for box in ndimage.find_objects(patches)])
     y, x = np.nonzero(where)

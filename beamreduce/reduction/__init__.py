@@ -1,16 +1,21 @@
 """The steps of a campaign in order: from a folder of frames to a folder of results."""
 
-from beamreduce.reduction.campaign_run import (
-    ReducedCampaign,
-    RunOptions,
-    reduce_campaign,
-)
-from beamreduce.reduction.draw import quoted_marks
+import importlib
+
 from beamreduce.reduction.locate import Located, locate
 from beamreduce.reduction.measure import Measured, measure
 from beamreduce.reduction.request import MeasureRequest
-from beamreduce.reduction.summary import summary_table
-from beamreduce.reduction.workers import default_jobs
+
+# Public name → module. What a quick look can do without is imported when it is first
+# used (PEP 562); `locate` and `measure` have the names of their modules and cannot wait.
+_LATER = {
+    "ReducedCampaign": "campaign_run",
+    "RunOptions": "campaign_run",
+    "default_jobs": "workers",
+    "quoted_marks": "draw",
+    "reduce_campaign": "campaign_run",
+    "summary_table": "summary",
+}
 
 __all__ = [
     "Located",
@@ -25,3 +30,9 @@ __all__ = [
     "reduce_campaign",
     "summary_table",
 ]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _LATER:
+        raise AttributeError(f"module 'beamreduce.reduction' has no attribute {name!r}")
+    return getattr(importlib.import_module(f"beamreduce.reduction.{_LATER[name]}"), name)

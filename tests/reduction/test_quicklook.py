@@ -1,5 +1,7 @@
 import math
 import shutil
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -257,3 +259,19 @@ def test_without_photons_the_exposure_is_named(tmp_path):
 def test_an_exposure_that_is_no_beam_is_named(folder, name):
     with pytest.raises(CampaignError, match=f"named '{name}'; expected one of ti-1, ti-2"):
         quick_look(folder, name)
+
+
+def test_a_quick_look_loads_nothing_that_it_does_not_use(folder):
+    """Each of these takes some tenth of a second, of the two that a quick look may take."""
+    heavy = ["scipy.special", "scipy.ndimage", "scipy.optimize", "astropy.table",
+             "astropy.modeling", "matplotlib", "photutils", "tqdm"]  # fmt: skip
+    code = (
+        f"import sys; from pathlib import Path; "
+        f"from beamreduce.reduction.quicklook import quick_look; "
+        f"look = quick_look(Path({str(folder)!r})); "
+        f"print([m for m in {heavy} if m in sys.modules], look.exposure.exposure)"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    assert run.stdout.strip() == "[] ti-2"
