@@ -12,6 +12,7 @@ import numpy as np
 from astropy.units import Quantity
 from scipy.special import ndtr
 
+from beamreduce.campaign import MeasurementInputs, Setup
 from beamreduce.errors import SettingsError
 from beamreduce.infinity.perfect_nest import PerfectNest, level_crossing, perfect_nest
 from beamreduce.mirror import MirrorDesign, Prescription
@@ -95,6 +96,25 @@ class BlurInputs:
     best_focus: Quantity | None = None
     star_best_focus: Quantity | None = None
     errors: InPlaneErrors | None = None
+
+    @classmethod
+    def of_measurement(
+        cls, setup: Setup, prescription: Prescription, inputs: MeasurementInputs
+    ) -> "BlurInputs":
+        """Take everything that a campaign declares; what is fitted stays None."""
+        star_distance = setup.reduction.infinity_detector_distance
+        return cls(
+            design=setup.mirror,
+            prescription=prescription,
+            source_distance=setup.facility.source_distance,
+            source_diameter=setup.facility.source_diameter,
+            pixel_size=inputs.detector.pixel_size,
+            detector_distance=inputs.detector_distance,
+            energy=inputs.energy,
+            star_distance=setup.mirror.focal_length
+            if star_distance is None
+            else star_distance,
+        )
 
 
 def blur_budget(inputs: BlurInputs) -> tuple[dict[str, object], ...]:

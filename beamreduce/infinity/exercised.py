@@ -78,6 +78,10 @@ class Exercised:
         Area of each primary as seen along the axis: its weight in means.
     primary, secondary
         The two stages.
+    area_ratio
+        Area that reflects the beam over that of a star, both as parts of the beam at the
+        reference plane and before reflectivity, for the whole nest: ``1 − 4f/L`` where
+        nothing shades (derived).
     source_distance_mm
         Of the beam.
     """
@@ -87,6 +91,7 @@ class Exercised:
     frontal_mm2: np.ndarray
     primary: Stage
     secondary: Stage
+    area_ratio: float
     source_distance_mm: float
 
     @property
@@ -116,7 +121,7 @@ def exercised(
     prescription: Prescription,
     *,
     source_distance: Quantity,
-    pre_collimator_length: Quantity = 0 * u.mm,
+    pre_collimator_length: Quantity | None = None,
 ) -> Exercised:
     """Find what a point source on the axis lights, beside what a star lights.
 
@@ -129,7 +134,9 @@ def exercised(
         When no ray gets through the mirror.
     """
     source_mm = positive_in(source_distance, u.mm, name="source_distance")
-    blade_mm = value_in(pre_collimator_length, u.mm, name="pre_collimator_length")
+    blade_mm = 0.0
+    if pre_collimator_length is not None:
+        blade_mm = value_in(pre_collimator_length, u.mm, name="pre_collimator_length")
     beam, star = (
         lit_rays(prescription, source_distance_mm=distance, pre_collimator_mm=blade_mm)
         for distance in (source_mm, math.inf)
@@ -147,6 +154,7 @@ def exercised(
         frontal_mm2=frontal,
         primary=_stage(np.stack([front, -gap], 1), beam.primary_mm, star.primary_mm),
         secondary=_stage(np.stack([gap, rear], 1), _second(beam), _second(star)),
+        area_ratio=float(beam.beam_mm2.sum() / star.beam_mm2.sum()),
         source_distance_mm=source_mm,
     )
 

@@ -1,6 +1,7 @@
 """Each cause of blur by itself, against closed forms and drawn photons."""
 
 import math
+from dataclasses import replace
 from statistics import NormalDist
 
 import astropy.units as u
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from beamreduce.campaign import read_campaign
 from beamreduce.errors import GeometryError, SettingsError
 from beamreduce.infinity.blur_budget import BlurInputs, InPlaneErrors, blur_budget
 from beamreduce.infinity.perfect_nest import perfect_nest
@@ -182,3 +184,19 @@ def test_errors_of_no_size_are_refused():
     errors = InPlaneErrors(shares=[1.0], primary_rad=[0.0], secondary_rad=[0.0])
     with pytest.raises(SettingsError, match="above zero on one stage"):
         errors.half_power_diameter_mm(5000.0)
+
+
+def test_inputs_are_those_of_the_campaign(small_campaign):
+    campaign = read_campaign(small_campaign)
+    one = campaign.measurements[0]
+    taken = BlurInputs.of_measurement(campaign.setup, campaign.prescription, one)
+    assert taken.star_distance == campaign.setup.mirror.focal_length
+    assert taken.detector_distance == one.detector_distance
+    assert taken.pixel_size == one.detector.pixel_size
+    elsewhere = replace(
+        campaign.setup,
+        reduction=replace(campaign.setup.reduction, infinity_detector_distance=5211 * u.mm),
+    )
+    moved = BlurInputs.of_measurement(elsewhere, campaign.prescription, one)
+    assert moved.star_distance == 5211 * u.mm
+    assert len(blur_budget(moved)) == 6

@@ -79,3 +79,17 @@ def test_a_gap_is_no_reflector():
     assert lit.secondary.ends_mm[0].tolist() == [5.0, 95.0]
     pieces = lit.pieces()
     assert not np.any((pieces.start_mm < 5) & (pieces.end_mm > -5))
+
+
+def test_area_ratio_of_one_nesting_is_the_hand_check():
+    _, nest = designed()
+    ratio = exercised(nest, source_distance=SOURCE).area_ratio
+    # 1 − 4f/L holds to 0.3 % at L/f of 16; 0.7570167 by exact meridional integration.
+    assert ratio == pytest.approx(1 - 4 * 5.2 / 86, rel=0.003)
+    # Light even on a plane or into solid angle differs by 3/2 (r/L)² of the near area.
+    assert ratio == pytest.approx(0.7570167, abs=1.5 * (130 / 86_000) ** 2)
+
+
+def test_a_tight_nest_loses_more_than_the_hand_check():
+    _, nest = designed(inner=120.0, outer=126.0)
+    assert exercised(nest, source_distance=SOURCE).area_ratio < 0.9 * (1 - 4 * 5.2 / 86)
