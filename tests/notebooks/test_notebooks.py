@@ -64,4 +64,5 @@ def test_there_are_notebooks():
         "01_frame_to_net_image",
         "02_background",
         "03_center_and_encircled_energy",
+        "04_mirror_model",
     } <= names
