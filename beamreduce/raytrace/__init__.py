@@ -18,6 +18,7 @@ from beamreduce.raytrace.mirror_parts import (
     quadrants_between,
 )
 from beamreduce.raytrace.mirror_state import MirrorState, mirror_as_designed
+from beamreduce.raytrace.ray_list import RayList
 from beamreduce.raytrace.rays import Light
 from beamreduce.raytrace.to_image import to_image
 from beamreduce.raytrace.trace import Traced, trace
@@ -36,6 +37,7 @@ __all__ = [
     "OffsetGrid",
     "Placement",
     "Quadrant",
+    "RayList",
     "TracePlan",
     "Traced",
     "four_quadrants",

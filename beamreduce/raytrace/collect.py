@@ -28,6 +28,7 @@ from beamreduce.raytrace.ray_block import (
     X,
     Y,
 )
+from beamreduce.raytrace.ray_list import add_rows, empty_rows
 
 _LOOKUP = 4096  # equal steps of squared radius that tell about which ring is meant
 
@@ -81,6 +82,8 @@ class TracePlan:
         ``"secondary_only"``, ``"straight"``.
     shifts
         Independent parts that the rays are divided into, for the error; at least 2.
+    list_rays
+        True lists every counted ray; memory then grows with their number.
     """
 
     distances_mm: np.ndarray
@@ -89,6 +92,7 @@ class TracePlan:
     image: ImageGrid | None = None
     fates: tuple[str, ...] = ("focused",)
     shifts: int = 8
+    list_rays: bool = False
 
     def __post_init__(self) -> None:
         distances = np.atleast_1d(np.asarray(self.distances_mm, dtype=float))
@@ -164,6 +168,7 @@ class Tallies(NamedTuple):
     rings: np.ndarray  # (distances, rings + 1, energies); the last is all beyond
     image: np.ndarray  # (distances, rows, columns, energies)
     rays: np.ndarray  # (openings, fates)
+    listed: tuple[np.ndarray, np.ndarray]  # a row a ray, maybe none; rows in use, (1,)
 
 
 def targets_of(plan: TracePlan, quadrants: int) -> Targets:
@@ -190,8 +195,13 @@ def targets_of(plan: TracePlan, quadrants: int) -> Targets:
     )
 
 
-def empty_tallies(plan: TracePlan, counts: tuple[int, int, int]) -> Tallies:
-    """Return tallies with nothing in them, for numbers of openings, quadrants, energies."""
+def empty_tallies(
+    plan: TracePlan, counts: tuple[int, int, int], *, rays: int = 0
+) -> Tallies:
+    """Return tallies with nothing in them, for numbers of openings, quadrants, energies.
+
+    ``rays``: how many there will be at most, when the plan lists them.
+    """
     openings, quadrants, energies = counts
     distances, rings = plan.ring_edges().shape
     shape = plan.image.shape if plan.image else (0, 0)
@@ -201,6 +211,10 @@ def empty_tallies(plan: TracePlan, counts: tuple[int, int, int]) -> Tallies:
         rings=np.zeros((distances, rings + 1, energies)),
         image=np.zeros((distances, *shape, energies)),
         rays=np.zeros((openings, len(FATES)), dtype=np.int64),
+        listed=(
+            empty_rows(rays if plan.list_rays else 0, energies),
+            np.zeros(1, dtype=np.int64),
+        ),
     )
 
 
@@ -225,6 +239,8 @@ def collect(
         block, number, chosen, weights, tallies.area[opening[1]],
         tallies.moments[opening[1]],
     )  # fmt: skip
+    if tallies.listed[0].shape[0] > 0:
+        add_rows(block, chosen[:number], weights, kept, tallies.listed)
     for d in range(targets.distances.size):
         z = targets.distances[d]
         if targets.ring_edges2.shape[1] > 0:

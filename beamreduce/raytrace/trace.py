@@ -7,7 +7,7 @@ foil absorbs what falls on its back or its edges.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +34,7 @@ from beamreduce.raytrace.kernel import (
     trace_part,
 )
 from beamreduce.raytrace.mirror_state import MirrorState
+from beamreduce.raytrace.ray_list import RayList, list_of
 from beamreduce.raytrace.rays import Light, spread_points
 from beamreduce.raytrace.strata import cut_into_strata
 
@@ -70,6 +71,9 @@ class Traced:
         by what became of them; each adds up to the whole.
     moments_mm
         Mean of x, y, slope x and slope y by quadrant and energy, (quadrants, energies, 4).
+    ray_parts
+        The rays of each independent part, whose areas by themselves add up to the whole
+        (see ``rays_by_fate`` for those that are not among them); empty unless asked for.
     """
 
     plan: TracePlan
@@ -83,6 +87,7 @@ class Traced:
     rays_by_fate: Mapping[str, int]
     opening_by_fate_mm2: Mapping[str, float]
     moments_mm: np.ndarray
+    ray_parts: tuple[RayList, ...] = ()
 
     @property
     def rays(self) -> int:
@@ -168,16 +173,20 @@ def trace(
     targets = targets_of(plan, quadrants)
     step = np.zeros(NUMBERS, dtype=np.uint64)
     step[numbers] = points.step
-    parts = []
+    parts, listed = [], []
     image = empty_tallies(plan, sizes).image
     for begin in points.start:
         start = np.zeros(NUMBERS, dtype=np.uint64)
         start[numbers] = begin
-        tallies = empty_tallies(plan, sizes)
+        tallies = empty_tallies(plan, sizes, rays=int(counts.sum()))
         tallies = tallies._replace(image=image)  # the largest, and needed only in sum
         trace_part(openings, setup, (start, step), targets, tallies)
-        parts.append(tallies)
-    return _traced(mirror, light, plan, (parts, area / counts))
+        if plan.list_rays:
+            rows, used = tallies.listed
+            listed.append(list_of(rows[: used[0]]))
+        parts.append(tallies._replace(listed=()))
+    traced = _traced(mirror, light, plan, (parts, area / counts))
+    return replace(traced, ray_parts=tuple(listed))
 
 
 def _setup_of(mirror: MirrorState, light: Light) -> tuple[Setup, np.ndarray]:
