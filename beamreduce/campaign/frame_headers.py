@@ -50,6 +50,8 @@ class FrameHeader:
         Type of the numbers in the file, with ``tile-compressed`` where they are.
     primary, image
         Headers of the first unit and of the one with the image.
+    data_start
+        Where the data of that unit begin, bytes from the start of the (unpacked) file.
     """
 
     file: str
@@ -58,6 +60,7 @@ class FrameHeader:
     stored_as: str
     primary: fits.Header
     image: fits.Header
+    data_start: int
 
     def card(self, name: str) -> fits.Card | None:
         """Return a card of the image's header, else of the primary one, else None."""
@@ -334,4 +337,10 @@ def _find_image(file: str, units: list[_Unit]) -> FrameHeader:
         stored_as=f"{stored} tile-compressed" if prefix else stored,
         primary=units[0].header,
         image=unit.header,
+        data_start=_data_start(units, unit.number),
     )
+
+
+def _data_start(units: list[_Unit], number: int) -> int:
+    before = sum(len(u.header_bytes) + _padded(u.data_bytes) for u in units[:number])
+    return before + len(units[number].header_bytes)

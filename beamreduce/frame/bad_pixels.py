@@ -91,6 +91,8 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
         return np.zeros(sums.first.shape, dtype=bool)
     # Held against their neighbours, because the pedestal is not known here.
     limit = _LEAST_PHOTONS * adu_per_photon / sums.count
+    if float(sums.high.max()) - float(sums.low.min()) <= limit:
+        return np.zeros(sums.first.shape, dtype=bool)
     level = sums.total()
     level /= sums.count
     far = np.nonzero(far_from_neighbours(level, sums.without_data, limit))

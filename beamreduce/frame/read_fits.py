@@ -14,7 +14,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 
-from beamreduce.campaign.frame_headers import check_frame
+from beamreduce.campaign.frame_headers import FrameHeader, check_frame
 from beamreduce.campaign.paths import find_inside
 from beamreduce.errors import FrameError, Problem
 from beamreduce.frame.frame import Frame
@@ -63,7 +63,11 @@ def read_frame(path: Path, *, root: Path | None = None, refuse_zero: bool = Fals
         raise FrameError("\n".join(str(problem) for problem in errors))
     try:
         with _opened(whole_path) as stream:
-            pixels, cards = _decode(stream, header.hdu)
+            pixels = _plain_integers(stream, header)
+            if pixels is None:
+                pixels, cards = _decode(stream, header.hdu)
+            else:
+                cards = _cards(header.primary) | _cards(header.image)
     except _DECODING as error:
         words = ("a FITS image", "write the file again")
         raise _wrong(name, f"an image that cannot be decoded ({error})", *words) from None
@@ -126,6 +130,30 @@ def _opened(path: Path) -> Iterator[BinaryIO]:
     content += b"\0" * (-len(content) % _BLOCK)
     with io.BytesIO(content) as memory:
         yield memory
+
+
+def _plain_integers(stream: BinaryIO, header: FrameHeader) -> np.ndarray | None:
+    """Read a 16-bit image as most detectors write it; None for every other kind.
+
+    Signed as stored, or unsigned by BZERO = 32768 (FITS standard 4.0, 4.4.2.5). The
+    general reader takes several times as long for the same numbers.
+    """
+    image = header.image
+    if header.stored_as != "int16" or "BLANK" in image or image.get("BSCALE", 1) != 1:
+        return None
+    offset = image.get("BZERO", 0)
+    if offset not in (0, 2**15):
+        return None
+    count = header.shape[0] * header.shape[1]
+    stream.seek(header.data_start)
+    stored = np.frombuffer(stream.read(2 * count), dtype=">i2", count=count)
+    pixels = stored.astype(np.int16).reshape(header.shape)
+    if offset == 0:
+        return pixels
+    # Adding 32768 to a signed number turns its highest bit over.
+    pixels = pixels.view(np.uint16)
+    pixels ^= np.uint16(2**15)
+    return pixels
 
 
 def _decode(stream: BinaryIO, hdu: int) -> tuple[np.ndarray, Mapping[str, object]]:

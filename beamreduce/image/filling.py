@@ -58,9 +58,9 @@ def fill_bad_pixels(
         When more than the limit would be filled in.
     """
     bad = (image.flags & PixelFlag.BAD) > 0
-    rows, columns = np.nonzero(bad)
-    if rows.size == 0:
+    if not bad.any():
         return image
+    rows, columns = np.nonzero(bad)
     variance = np.array(np.broadcast_to(image.noise_variance, image.shape), dtype=float)
     values, noises, counts = _means(
         (image.photons, variance, image.flags == 0),

@@ -33,9 +33,10 @@ def peak_photons(image: FocalImage) -> float:
     came, not how many were to be expected.
     """
     usable = image.usable
-    side = 1
+    side, mean = 1, max(float(image.photons.max()), 0.0)
     while True:
-        mean = _brightest_box(image.photons, usable, side)
+        if side > 1:
+            mean = _brightest_box(image.photons, usable, side)
         if mean * side**2 >= _PEAK_PHOTONS or 2 * side >= min(*image.shape, _LARGEST_BOX):
             return mean
         side = max(3, 2 * side - 1)

@@ -48,6 +48,24 @@ def test_scaled_integers_become_their_physical_values(tmp_path):
     assert np.abs(read_frame(tmp_path / "scaled.fits").pixels - expected).max() <= 1
 
 
+@pytest.mark.parametrize("dtype", ["i2", "u2"])
+@pytest.mark.parametrize("suffix", [".fits", ".fits.gz"])
+def test_extremes_and_extensions_of_16_bits(tmp_path, dtype, suffix):
+    """Every value of the type, behind a table and in front of another image."""
+    limits = np.iinfo(dtype)
+    pixels = np.arange(limits.min, limits.max + 1, dtype=dtype).reshape(128, 512)
+    table = fits.BinTableHDU(np.zeros(7, dtype=[("a", "f4")]))
+    image, other = fits.ImageHDU(pixels), fits.ImageHDU(pixels[:5] * 0)
+    image.header["DETTEMP"] = -60.5
+    path = tmp_path / f"frame{suffix}"
+    fits.HDUList([fits.PrimaryHDU(), table, image, other]).writeto(path, checksum=True)
+    frame = read_frame(path)
+    assert frame.pixels.dtype == np.dtype(dtype)
+    assert np.array_equal(frame.pixels, pixels)
+    assert frame.cards["DETTEMP"] == -60.5
+    frame.pixels[0, 0] = 1  # the pixels are the caller's own
+
+
 @pytest.mark.parametrize("dtype", ["i2", "u2", "i4"])
 def test_blank_pixels_hold_no_data(tmp_path, dtype):
     values = np.arange(100, 700).reshape(20, 30).astype(dtype)
