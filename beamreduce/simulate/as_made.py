@@ -1,6 +1,5 @@
 """Everything of a made campaign that exists before the first photon."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import astropy.units as u
@@ -9,16 +8,13 @@ from astropy.units import Quantity
 
 from beamreduce.campaign import Setup
 from beamreduce.errors import SettingsError
-from beamreduce.mirror import nestings_from_design
+from beamreduce.raytrace import Light, MirrorState
 from beamreduce.record import random_stream
-from beamreduce.simulate.coating import Coating, make_coating
 from beamreduce.simulate.detector_frames import DetectorAsMade, make_detector
-from beamreduce.simulate.figure_errors import FigureErrors, draw_offsets
+from beamreduce.simulate.made_mirror import QUADRANT_NAMES, make_mirror
 from beamreduce.simulate.scenario_file import Scenario
 from beamreduce.simulate.scenario_records import ExposureSet
-from beamreduce.simulate.two_cones import Beam, MirrorAsMade
 
-QUADRANT_NAMES = ("Q1", "Q2", "Q3", "Q4")
 _WHOLE = ("", "full")
 
 
@@ -33,44 +29,37 @@ class CampaignAsMade:
     setup
         What its campaign.toml says, as the reader of campaigns reads it.
     mirror
-        Nest and errors, without coating.
+        Nest, errors and coatings; its energies are those of the scenario's lines.
     detector
         All its pixels.
-    coatings
-        By name of the line.
     reference_mm
         Reference radius on the detector.
     """
 
     scenario: Scenario
     setup: Setup
-    mirror: MirrorAsMade
+    mirror: MirrorState
     detector: DetectorAsMade
-    coatings: Mapping[str, Coating]
     reference_mm: float
 
-    def coated_mirror(self, line: str) -> MirrorAsMade:
-        """Return the mirror as one energy sees it."""
-        return MirrorAsMade(
-            prescription=self.mirror.prescription,
-            figure=self.mirror.figure,
-            coating=self.coatings[line],
-            quadrants_rad=self.mirror.quadrants_rad,
-        )
+    def energy_index(self, line: str) -> int:
+        """Return the place of a line among the mirror's energies."""
+        return list(self.scenario.lines).index(line)
 
-    def beam(self, item: ExposureSet, *, parallel: bool = False) -> Beam:
-        """Return where the light of a set of exposures comes from."""
+    def mirror_behind(self, item: ExposureSet) -> MirrorState:
+        """Return the mirror behind the aperture of a set of exposures."""
+        return self.mirror.behind_aperture(item.aperture or "full")
+
+    def light(self, item: ExposureSet, *, parallel: bool = False) -> Light:
+        """Return where the light of a set of exposures comes from; a star if parallel."""
         facility = self.setup.facility
-        opening = None
-        if item.aperture not in _WHOLE:
-            opening = self.mirror.quadrants_rad[QUADRANT_NAMES.index(item.aperture)]
-        return Beam(
-            source_distance_mm=np.inf if parallel else _mm(facility.source_distance),
-            source_diameter_mm=0.0 if parallel else _mm(facility.source_diameter),
-            off_axis_rad=0.0 if item.off_axis is None else item.off_axis.to_value(u.rad),
-            azimuth_rad=0.0 if item.azimuth is None else item.azimuth.to_value(u.rad),
-            opening_rad=opening,
-        )
+        on_axis = Light.star()
+        if not parallel:
+            on_axis = Light.near(facility.source_distance, facility.source_diameter)
+        if item.off_axis is None:
+            return on_axis
+        azimuth = 0 * u.deg if item.azimuth is None else item.azimuth
+        return on_axis.off_axis(item.off_axis, azimuth, item.off_axis_by)
 
     def stream(self, identity: str, purpose: str) -> np.random.Generator:
         """Return the random stream of one step, whatever else was drawn before."""
@@ -93,55 +82,27 @@ def build(scenario: Scenario, setup: Setup) -> CampaignAsMade:
         When the scenario asks for what cannot be made.
     """
     _check(scenario, setup)
-    seed = scenario.seed
-    prescription = nestings_from_design(setup.mirror)
-    count = len(prescription.nestings)
-    made = scenario.figure
-    shifts = [getattr(made, f"shift_{name}") for name in QUADRANT_NAMES]
-    figure = FigureErrors(
-        core_rad=made.core_slope.to_value(u.rad),
-        tail_rad=made.tail_slope.to_value(u.rad),
-        tail_share=made.tail_share,
-        offsets_rad=draw_offsets(
-            made.reflector_offset.to_value(u.rad), count, random_stream(seed, "", "mirror")
-        ),
-        shifts_mm=np.array([[_mm(x), _mm(y)] for x, y in shifts]),
-        scatter_rad=made.scatter_width.to_value(u.rad),
-    )
-    design = setup.mirror
-    density = design.coating_density
-    coatings = {
-        line.name: make_coating(
-            design.coating,
-            line.energy.to_value(u.keV),
-            density=None if density is None else density.to_value(u.g / u.cm**3),
-            roughness_nm=design.roughness.to_value(u.nm),
-        )
-        for line in scenario.lines.values()
-    }
+    energies = [line.energy.to_value(u.keV) for line in scenario.lines.values()]
     return CampaignAsMade(
         scenario=scenario,
         setup=setup,
-        mirror=MirrorAsMade(
-            prescription=prescription, figure=figure, quadrants_rad=_quadrants(setup)
+        mirror=make_mirror(
+            setup,
+            scenario.figure,
+            energies * u.keV,
+            random_stream(scenario.seed, "", "mirror"),
         ),
         detector=make_detector(
-            setup.detectors[""], scenario.sensor, random_stream(seed, "", "detector")
+            setup.detectors[""],
+            scenario.sensor,
+            random_stream(scenario.seed, "", "detector"),
         ),
-        coatings=coatings,
         reference_mm=_mm(setup.reduction.reference_radius),
     )
 
 
 def _mm(length: Quantity) -> float:
     return float(length.to_value(u.mm))
-
-
-def _quadrants(setup: Setup) -> tuple[tuple[float, float], ...]:
-    if not setup.quadrants:
-        return MirrorAsMade.quadrants_rad
-    pairs = (setup.quadrants[name] for name in QUADRANT_NAMES)
-    return tuple((a.to_value(u.rad), b.to_value(u.rad)) for a, b in pairs)
 
 
 def _check(scenario: Scenario, setup: Setup) -> None:
@@ -153,6 +114,11 @@ def _check(scenario: Scenario, setup: Setup) -> None:
         problems.append("reduction.reference_radius is missing; the truth refers to it")
     if setup.quadrants and set(setup.quadrants) != set(QUADRANT_NAMES):
         problems.append(f"[quadrants] must be {', '.join(QUADRANT_NAMES)} or be left out")
+    problems.extend(
+        f"mirror.{name} is there, but made mirrors are straight cones; leave it out"
+        for name in ("primary_sag", "secondary_sag")
+        if getattr(setup.mirror, name) is not None
+    )
     facility = setup.facility
     if (facility.monitor_distance is None) != (facility.monitor_area is None):
         problems.append("facility.monitor_distance and monitor_area must come together")

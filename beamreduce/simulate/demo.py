@@ -13,7 +13,13 @@ from beamreduce.simulate.scenario_file import read_scenario
 from beamreduce.simulate.write_campaign import simulate_campaign
 
 SCENARIO = "demo"
-COMPARED = ("hpd_measured_arcsec", "w90_measured_arcsec")
+COMPARED = {
+    "hpd_measured_arcsec": "HPD",
+    "w90_measured_arcsec": "W90",
+    "hpd_infinity_arcsec": "HPD star",
+    "w90_infinity_arcsec": "W90 star",
+    "hpd_infinity_best_focus_arcsec": "HPD star best",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +94,7 @@ def run_demo(
 def compare_with_truth(
     measured: Sequence[Mapping[str, object]], truth: Sequence[Mapping[str, object]]
 ) -> tuple[Agreement, ...]:
-    """Set every number that has a truth against it.
+    """Set every number that has a truth against it, as measured and as seen of a star.
 
     Parameters
     ----------
@@ -123,13 +129,13 @@ def _check_scenario(truth: Mapping[str, object], truth_file: Path) -> None:
 def _table(rows: Sequence[Agreement]) -> str:
     width = max(len(row.id) for row in rows)
     head = (
-        f"{'measurement':<{width}}  {'number':<8}  {'measured (arcsec)':>18}  "
+        f"{'measurement':<{width}}  {'number':<13}  {'measured (arcsec)':>18}  "
         f"{'truth (arcsec)':>16}  {'pull':>5}"
     )
     lines = [head]
     for row in rows:
         lines.append(
-            f"{row.id:<{width}}  {row.key[:3].upper():<8}  "
+            f"{row.id:<{width}}  {COMPARED[row.key]:<13}  "
             f"{row.value:>9.2f} ± {row.uncertainty:<6.2f}  "
             f"{row.truth:>8.2f} ± {row.truth_uncertainty:<5.2f}  {row.pull:>+5.2f}"
         )

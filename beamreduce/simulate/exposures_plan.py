@@ -152,11 +152,11 @@ def exposure_row(
     if item.grouped and item.kind in ("beam", "direct", "background"):
         row["group"] = item.name
     if item.kind == "beam":
-        row["off_axis"] = 0.0 if item.off_axis is None else item.off_axis.to_value(u.arcmin)
+        row["off_axis"] = item.off_axis_arcmin
         if item.off_axis is not None:
-            row["off_axis_by"] = "mirror_tilt"
+            row["off_axis_by"] = item.off_axis_by
         if item.azimuth is not None:
-            row["azimuth"] = item.azimuth.to_value(u.deg)
+            row["azimuth"] = item.azimuth_deg
     for name in ("aperture", "background", "comment"):
         if getattr(item, name):
             row[name] = getattr(item, name)

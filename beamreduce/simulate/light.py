@@ -3,29 +3,37 @@
 import astropy.units as u
 import numpy as np
 
-from beamreduce.errors import SettingsError
 from beamreduce.simulate.as_made import CampaignAsMade
 from beamreduce.simulate.detector_frames import ArrivingPhotons
 from beamreduce.simulate.exposures_plan import PlannedExposure
-from beamreduce.simulate.two_cones import lit_area_mm2, trace
-
-_RAYS_AT_ONCE = 200_000
-_MOST_RAYS = 100_000_000
+from beamreduce.simulate.focal_light import FocalLight
 
 
 def arriving_photons(
-    made: CampaignAsMade, planned: PlannedExposure, rng: np.random.Generator
+    made: CampaignAsMade,
+    planned: PlannedExposure,
+    light: FocalLight | None,
+    rng: np.random.Generator,
 ) -> ArrivingPhotons:
     """Return the photons that the detector absorbs: beam and background.
 
-    Every number of photons is a Poisson draw: one photon is one ray.
+    Parameters
+    ----------
+    made
+        Facility and detector.
+    planned
+        The exposure; every number of its photons is a Poisson draw.
+    light
+        What the mirror lets through in its setting; needed for beam exposures only.
+    rng
+        Where chance comes from.
     """
     kind = planned.source.kind
     if kind not in ("beam", "direct", "background"):
         return _background(made, 0.0, rng)
     photons = _background(made, planned.time_s, rng)
     if kind == "beam":
-        photons = photons.joined(_through_mirror(made, planned, rng))
+        photons = photons.joined(_through_mirror(made, planned, light, rng))
     if kind == "direct":
         photons = photons.joined(_direct(made, planned, rng))
     return photons
@@ -42,25 +50,15 @@ def background_rate_per_s(made: CampaignAsMade, place_px: np.ndarray) -> np.ndar
 
 
 def _through_mirror(
-    made: CampaignAsMade, planned: PlannedExposure, rng: np.random.Generator
+    made: CampaignAsMade,
+    planned: PlannedExposure,
+    light: FocalLight,
+    rng: np.random.Generator,
 ) -> ArrivingPhotons:
     line = planned.line
-    mirror, beam = made.coated_mirror(line.name), made.beam(planned.source)
-    rays = int(rng.poisson(planned.flux_per_mm2 * lit_area_mm2(mirror, beam)))
-    if rays > _MOST_RAYS:
-        raise SettingsError(
-            f"made.exposures {planned.source.name}: {rays} photons on the mirror in one "
-            f"exposure are too many to trace; make the exposure shorter or the flux lower"
-        )
-    distance_mm = planned.source.detector_distance.to_value(u.mm)
-    places = [np.empty((2, 0))]
-    for first in range(0, rays, _RAYS_AT_ONCE):
-        photons = trace(mirror, beam, rays=min(_RAYS_AT_ONCE, rays - first), rng=rng)
-        chance = photons.weight * planned.detected_share
-        seen = rng.random(len(chance)) < chance
-        places.append(photons.at(distance_mm)[:, seen])
-    place_px = made.detector.to_pixels(np.concatenate(places, axis=1))
-    return _all_of(place_px, line.energy.to_value(u.keV))
+    where = made.energy_index(line.name), planned.source.distance_mm
+    place_mm = light.draw(planned.flux_per_mm2 * planned.detected_share, where, rng)
+    return _all_of(made.detector.to_pixels(place_mm), line.energy.to_value(u.keV))
 
 
 def _direct(

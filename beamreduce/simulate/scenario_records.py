@@ -99,27 +99,45 @@ def _two(read_one: Reader) -> Reader:
 _ANY = -float("inf")
 
 
+def _shift() -> tuple[Quantity, Quantity]:
+    return field(metadata=_by(_two(_quantity(u.mm, least=_ANY))))
+
+
+def _tilt() -> tuple[Quantity, Quantity]:
+    read = _two(_quantity(u.arcsec, least=_ANY))
+    return field(default=(0 * u.arcsec, 0 * u.arcsec), metadata=_by(read))
+
+
 @dataclass(frozen=True, kw_only=True)
 class FigureAsMade:
-    """``[made.figure]``: slopes in the plane of reflection, shifts, scatter."""
+    """``[made.figure]``: errors of the surfaces, places of the quadrants, scatter.
+
+    Slopes are in the plane of reflection, but for ``across_slope``. A positive mean slope
+    makes light land further out (a steeper primary, a flatter secondary).
+    """
 
     core_slope: Quantity = field(metadata=_by(_quantity(u.arcsec)))
     tail_slope: Quantity = field(metadata=_by(_quantity(u.arcsec)))
     tail_share: float = field(metadata=_by(_number(0, 1)))
     reflector_offset: Quantity = field(metadata=_by(_quantity(u.arcsec)))
     scatter_width: Quantity = field(metadata=_by(_quantity(u.arcsec)))
-    shift_Q1: tuple[Quantity, Quantity] = field(
-        metadata=_by(_two(_quantity(u.mm, least=_ANY)))
+    shift_Q1: tuple[Quantity, Quantity] = _shift()
+    shift_Q2: tuple[Quantity, Quantity] = _shift()
+    shift_Q3: tuple[Quantity, Quantity] = _shift()
+    shift_Q4: tuple[Quantity, Quantity] = _shift()
+    across_slope: Quantity = field(
+        default=0 * u.arcsec, metadata=_by(_quantity(u.arcsec))
+    )  # about the generator of the cone
+    primary_mean_slope: Quantity = field(
+        default=0 * u.arcsec, metadata=_by(_quantity(u.arcsec, least=_ANY))
+    )  # common cone-angle error of the stage
+    secondary_mean_slope: Quantity = field(
+        default=0 * u.arcsec, metadata=_by(_quantity(u.arcsec, least=_ANY))
     )
-    shift_Q2: tuple[Quantity, Quantity] = field(
-        metadata=_by(_two(_quantity(u.mm, least=_ANY)))
-    )
-    shift_Q3: tuple[Quantity, Quantity] = field(
-        metadata=_by(_two(_quantity(u.mm, least=_ANY)))
-    )
-    shift_Q4: tuple[Quantity, Quantity] = field(
-        metadata=_by(_two(_quantity(u.mm, least=_ANY)))
-    )
+    tilt_Q1: tuple[Quantity, Quantity] = _tilt()  # lean of the axis along x and y
+    tilt_Q2: tuple[Quantity, Quantity] = _tilt()
+    tilt_Q3: tuple[Quantity, Quantity] = _tilt()
+    tilt_Q4: tuple[Quantity, Quantity] = _tilt()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,9 +232,27 @@ class ExposureSet:
     azimuth: Quantity | None = field(
         default=None, metadata=_by(_quantity(u.deg, least=_ANY))
     )
+    off_axis_by: str = field(
+        default="mirror_tilt", metadata=_by(_one_of("mirror_tilt", "source_shift"))
+    )
     strength: float = field(default=1.0, metadata=_by(_number(0, 1e6)))
     background: str = field(default="", metadata=_by(_text))
     comment: str = field(default="", metadata=_by(_text))
+
+    @property
+    def distance_mm(self) -> float:
+        """Distance of the detector from the reference plane."""
+        return float(self.detector_distance.to_value(u.mm))
+
+    @property
+    def off_axis_arcmin(self) -> float:
+        """Angle of the source from the mirror's axis, 0 when not given."""
+        return 0.0 if self.off_axis is None else float(self.off_axis.to_value(u.arcmin))
+
+    @property
+    def azimuth_deg(self) -> float | None:
+        """Azimuth of the source, None when not given."""
+        return None if self.azimuth is None else float(self.azimuth.to_value(u.deg))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,9 +26,10 @@ from beamreduce.simulate.exposures_plan import (
     plan_exposures,
     read_monitor,
 )
+from beamreduce.simulate.focal_light import FocalLight, focal_light, settings_of
 from beamreduce.simulate.light import arriving_photons
 from beamreduce.simulate.scenario_file import Scenario, read_scenario
-from beamreduce.simulate.truth import traced_batches, true_measurements
+from beamreduce.simulate.truth import true_measurements
 
 TRUTH_FORMAT = "beamreduce-truth/1"
 Progress = Callable[[str, int, int], None]
@@ -162,18 +163,16 @@ def _write(
     made = build(scenario, read_setup(folder))
     planned = plan_exposures(scenario)
     _write_table(made, planned, folder)
-    frames = _Steps("frames", len(planned), progress)
-    with ThreadPoolExecutor(_THREADS) as threads:
-        for _ in threads.map(lambda one: _write_frame(made, one, folder), planned):
-            frames.advance()
-    traces = _Steps("truth", traced_batches(planned), progress)
+    _write_frames(made, planned, folder, _Steps("frames", len(planned), progress))
+    settings = settings_of(planned)
+    truths = _Steps("truth", len(settings), progress)
     content = {
         "format": TRUTH_FORMAT,
         "campaign": made.setup.name,
         "scenario": scenario.name,
         "scenario_sha256": scenario.sha256,
         "seed": scenario.seed,
-        "measurements": true_measurements(made, planned, traces.advance),
+        "measurements": true_measurements(made, settings, truths.advance),
     }
     text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     truth.write_text(text, encoding="utf-8")
@@ -221,9 +220,30 @@ def _write_table(
     table.write(folder / "exposures.ecsv", format="ascii.ecsv")
 
 
-def _write_frame(made: CampaignAsMade, planned: PlannedExposure, folder: Path) -> None:
+def _write_frames(
+    made: CampaignAsMade, planned: Sequence[PlannedExposure], folder: Path, steps: _Steps
+) -> None:
+    """Write all frames, setting by setting: the light of one is held at a time."""
+    others = tuple(e for e in planned if e.source.kind != "beam")
+
+    def write_all(exposures: Sequence[PlannedExposure], light: FocalLight | None) -> None:
+        def one(exposure: PlannedExposure) -> None:
+            _write_frame(made, exposure, light, folder)
+
+        for _ in threads.map(one, exposures):
+            steps.advance()
+
+    with ThreadPoolExecutor(_THREADS) as threads:
+        write_all(others, None)
+        for setting in settings_of(planned):
+            write_all(setting.exposures, focal_light(made, setting))
+
+
+def _write_frame(
+    made: CampaignAsMade, planned: PlannedExposure, light: FocalLight | None, folder: Path
+) -> None:
     rng = made.stream(planned.exposure, "frame")
-    photons = arriving_photons(made, planned, rng)
+    photons = arriving_photons(made, planned, light, rng)
     lamp = planned.source.kind == "flat"
     pixels = expose(made.detector, photons, planned.time_s, rng, lamp=lamp)
     unit = "adu" if made.detector.declared.integrating else "photon"

@@ -25,6 +25,7 @@ from beamreduce.raytrace import (
     Quadrant,
 )
 from tests.external import independent_trace as other
+from tests.external.ray_in_plane import follow_in_plane
 from tests.raytrace.made_mirrors import (
     ARCMIN,
     ARCSEC,
@@ -504,8 +505,6 @@ def test_foils_of_unlike_lengths_against_a_plain_trace(distance, off_axis):
 
 @pytest.mark.parametrize("source", [math.inf, SOURCE, 40_000.0])
 def test_blockage_in_a_tight_nest_is_that_of_rays_in_one_plane(source):
-    from tests.external.test_two_cone_trace import follow_in_plane  # noqa: PLC0415
-
     prescription = tight_nest(130.0, 133.5)
     launch = np.linspace(129.0, 135.5, 16_001)
     through = [follow_in_plane(prescription, x, source) for x in launch]

@@ -19,6 +19,7 @@ def pulls(campaign, results):
     return {
         (row.id, row.key): row.pull
         for row in compare_with_truth(results.measurements, truth)
+        if "_measured_" in row.key
     }
 
 

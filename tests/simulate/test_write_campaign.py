@@ -118,7 +118,7 @@ def test_an_empty_folder_is_filled_and_progress_is_told(tiny_file, tmp_path):
     )
     frames = [step for step in told if step[0] == "frames"]
     assert [done for _, done, _ in frames] == list(range(1, len(frames) + 1))
-    assert told[-1] == ("truth", 120, 120)
+    assert told[-1] == ("truth", 3, 3)
 
 
 def test_what_is_there_is_never_overwritten(tiny_file, tmp_path):
@@ -167,6 +167,7 @@ def test_a_place_that_cannot_be_written(tiny_file, tmp_path):
         ('reference_radius = "5 mm"', "", SettingsError, "reference_radius is missing"),
         ('aperture = "Q2"', 'aperture = "half"', SettingsError, "aperture 'half' is not"),
         ('monitor_area = "10 cm2"', "", SettingsError, "must come together"),
+        ('coating = "Au"', 'coating = "Au"\nprimary_sag = "1 um"', SettingsError, "sag is"),
     ],
 )
 def test_settings_that_no_campaign_can_have(
