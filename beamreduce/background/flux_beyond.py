@@ -226,6 +226,7 @@ def _flux_inside(
 
     photons = inside(image.photons)
     noise = inside(image.noise_variance) + inside(background.photon_variance)
+    noise -= 2.0 * inside(background.shared_variance)
     variance = image.variance_per_photon * photons + noise
     return Uncertain(
         value=photons - inside(background.level),

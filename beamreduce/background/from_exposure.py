@@ -21,6 +21,7 @@ def from_exposure(
     scale: float,
     scale_uncertainty: float = 0.0,
     scale_systematic: float = 0.0,
+    shared: np.ndarray | float = 0.0,
 ) -> Background:
     """Scale the image of the beam-off exposures to the measurement.
 
@@ -34,6 +35,9 @@ def from_exposure(
         One standard deviation of ``scale`` from counting (of a monitor).
     scale_systematic
         The same from declared uncertainties.
+    shared
+        Covariance a pixel of the beam-off photons with the photons of the image
+        (:func:`beamreduce.frame.shared_covariance`).
 
     Returns
     -------
@@ -78,7 +82,10 @@ def from_exposure(
     declared = (level * (scale_systematic / scale),) if scale_systematic > 0 else ()
     total = float(photons.sum())
     excess = excess_of_beam_off(beam_off)
-    variance = beam_off.variance_per_photon * photons + beam_off.noise_variance + excess
+    variance = beam_off.variance_per_photon * photons
+    variance += beam_off.noise_variance
+    variance += excess
+    variance *= scale**2
     if total < 1.0:
         # No photon seen does not mean that none was expected (see sum_variance).
         noise = noise_sum(beam_off, plain_pixels(beam_off))
@@ -92,7 +99,8 @@ def from_exposure(
     return Background(
         method="exposure",
         level=level,
-        photon_variance=scale**2 * variance,
+        photon_variance=variance,
+        shared_variance=scale * shared,
         modes=tuple(modes),
         systematic_modes=declared,
         # A rate: what a longer exposure gathers, the noise of it included.

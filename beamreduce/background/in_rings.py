@@ -7,7 +7,9 @@ import numpy as np
 from beamreduce.background.model import Background, Polynomial, draw
 from beamreduce.rings import RingPlan
 
-NO_MODES = np.zeros((0, 1))  # fits any number of rings
+# Both fit any number of rings.
+NO_MODES = np.zeros((0, 1))
+NOTHING_SHARED = np.zeros((1, 1))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,6 +22,9 @@ class BackgroundRings:
         Expected background photons in each ring, shape (n,).
     covariance
         Covariance of its independent pixel noise, shape (n, n).
+    shared
+        Covariance of the rings of the level with those of the image it is taken from,
+        which cancels in their difference (see :class:`Background`).
     modes
         One-standard-deviation changes common to all rings, shape (modes, n).
     model_modes
@@ -33,6 +38,7 @@ class BackgroundRings:
     modes: np.ndarray
     model_modes: np.ndarray
     systematic_modes: np.ndarray = field(default_factory=NO_MODES.copy)
+    shared: np.ndarray = field(default_factory=NOTHING_SHARED.copy)
 
     @classmethod
     def none(cls, rings: int) -> "BackgroundRings":
@@ -70,14 +76,15 @@ def background_in_rings(
     def stacked(modes: tuple[Polynomial | np.ndarray, ...]) -> np.ndarray:
         return np.array([in_rings(mode) for mode in modes]).reshape(-1, area.size)
 
-    noise = background.photon_variance
-    if np.isscalar(noise) and noise == 0.0:
-        covariance = np.zeros((area.size, area.size))
-    else:
-        covariance = plan.covariance(np.where(usable, noise, 0.0))
+    def covariance(noise: np.ndarray | float) -> np.ndarray:
+        if np.isscalar(noise) and noise == 0.0:
+            return np.zeros((area.size, area.size))
+        return plan.covariance(np.where(usable, noise, 0.0))
+
     return BackgroundRings(
         photons=in_rings(background.level),
-        covariance=covariance,
+        covariance=covariance(background.photon_variance),
+        shared=covariance(background.shared_variance),
         modes=stacked(background.modes),
         model_modes=stacked(background.model_modes),
         systematic_modes=stacked(background.systematic_modes),

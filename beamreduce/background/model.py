@@ -57,6 +57,10 @@ class Background:
     photon_variance
         Variance a pixel of the level that is independent from pixel to pixel
         (the counting noise of a beam-off exposure); 0 for a smooth surface.
+    shared_variance
+        Covariance a pixel of the level with the image it is taken from (noise of masters
+        that both were calibrated with). It is part of the variance of each and cancels in
+        their difference, whose variance is the sum of both less twice this.
     modes
         Each a one-standard-deviation change of the level that is common to all pixels;
         independent of each other.
@@ -74,6 +78,7 @@ class Background:
     method: str
     level: Polynomial | np.ndarray
     photon_variance: np.ndarray | float = 0.0
+    shared_variance: np.ndarray | float = 0.0
     modes: tuple[Polynomial | np.ndarray, ...] = ()
     systematic_modes: tuple[Polynomial | np.ndarray, ...] = ()
     model_modes: tuple[Polynomial | np.ndarray, ...] = ()

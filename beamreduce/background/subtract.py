@@ -43,7 +43,8 @@ class NetImage:
         common uncertainty of the background is not in it.
         """
         noise = np.maximum(self.background.photon_variance, 0.0)
-        return np.where(self.usable, self.image.variance + noise, 0.0)
+        noise = self.image.variance + noise - 2.0 * self.background.shared_variance
+        return np.where(self.usable, np.maximum(noise, 0.0), 0.0)
 
 
 def subtract(image: FocalImage, background: Background) -> NetImage:

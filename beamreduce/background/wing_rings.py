@@ -137,7 +137,9 @@ def wing_rings(
     del distance
     level = np.zeros(image.shape) if known is None else known.level_image(image.shape)
     known_photons = count(level)
-    extra = 0.0 if known is None else known.photon_variance
+    extra = 0.0
+    if known is not None:
+        extra = known.photon_variance - 2.0 * known.shared_variance
     modes = ()
     if known and known.method in _APART:
         modes = known.modes + known.systematic_modes + known.model_modes

@@ -30,7 +30,8 @@ class NetRings:
         detector noise, the background's counting noise. May be negative on the diagonal
         only by rounding.
     background_covariance
-        The part of ``noise_covariance`` that the background's counting noise brings.
+        The part of ``noise_covariance`` that the background brings: its counting noise,
+        and half of what the noise of common masters leaves in the difference.
     modes, model_modes
         Changes of the background by one standard deviation, common to all rings, before
         scaling, shape (modes, n): statistical ones, and those of the choice of a model.
@@ -166,12 +167,14 @@ def net_rings(
             f"than zero; check that the beam was on and which background was taken off"
         )
     poisson = rings.poisson_part[:n]
-    from_background = background.covariance[:n, :n]
+    shared = background.shared[:n, :n]
+    from_background = background.covariance[:n, :n] - shared
+    from_image = rings.covariance[:n, :n] - np.diag(poisson) - shared
     return NetRings(
         radius_mm=rings.radius_mm[:n],
         photons=photons,
         poisson_part=poisson,
-        noise_covariance=rings.covariance[:n, :n] - np.diag(poisson) + from_background,
+        noise_covariance=from_image + from_background,
         background_covariance=from_background,
         modes=background.modes[:, :n],
         model_modes=background.model_modes[:, :n],

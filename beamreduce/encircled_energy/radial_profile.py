@@ -108,11 +108,13 @@ def radial_profile(
     starts = _joined_starts(rings, per_decade)
     photons = np.add.reduceat(rings.photons, starts)
     level = np.add.reduceat(background.photons, starts)
-    level_variance = _joined_variance(background.covariance, starts)
+    common = np.zeros(starts.size)
     kinds = (background.modes, background.systematic_modes, background.model_modes)
     for mode in itertools.chain(*kinds):
-        level_variance = level_variance + np.add.reduceat(mode, starts) ** 2
-    variance = _joined_variance(rings.covariance, starts) + level_variance
+        common += np.add.reduceat(mode, starts) ** 2
+    level_variance = _joined_variance(background.covariance, starts) + common
+    noise = rings.covariance + background.covariance - 2.0 * background.shared
+    variance = _joined_variance(noise, starts) + common
     limit = _upper_limit(photons, level, variance, sigma)
 
     unit_mm = rings.pixel_mm if rings.pixel_mm > 0 else 1.0

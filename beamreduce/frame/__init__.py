@@ -16,6 +16,7 @@ from beamreduce.frame.matched_masters import gather_masters
 from beamreduce.frame.photon_scale import adu_per_photon, variance_per_photon
 from beamreduce.frame.read_fits import FrameFiles, read_frame
 from beamreduce.frame.running_sums import RunningSums, sum_frames
+from beamreduce.frame.shared_noise import SummedFrames, shared_covariance
 
 __all__ = [
     "DarkRate",
@@ -28,6 +29,7 @@ __all__ = [
     "MasterSet",
     "PhotonSum",
     "RunningSums",
+    "SummedFrames",
     "adu_per_photon",
     "calibrate_frame",
     "calibrate_frames",
@@ -40,6 +42,7 @@ __all__ = [
     "make_flat",
     "make_master",
     "read_frame",
+    "shared_covariance",
     "sum_exposures",
     "sum_frames",
     "variance_per_photon",

@@ -197,7 +197,7 @@ def with_flat_noise(total: PhotonSum, masters: MasterSet, detector: Detector) ->
     """
     if masters.flat is None:
         return total
-    response = _response(masters)
+    response = response_of(masters)
     noise = total.photons**2
     noise *= masters.flat.variance
     noise /= response
@@ -208,8 +208,8 @@ def with_flat_noise(total: PhotonSum, masters: MasterSet, detector: Detector) ->
     return replace(total, noise_variance=noise)
 
 
-def _response(masters: MasterSet) -> np.ndarray | float:
-    """Flat with 1 in pixels that are bad, so that nothing is divided by zero."""
+def response_of(masters: MasterSet) -> np.ndarray | float:
+    """Return the flat with 1 in bad pixels, so that nothing is divided by zero."""
     if masters.flat is None:
         return 1.0
     return np.where(masters.bad, 1.0, masters.flat.mean)
@@ -221,7 +221,7 @@ def _photons(
     """Signal over the response, adu; ``masters`` are those of the rows."""
     photons = sums.total(rows)
     photons -= masters.pedestal(count=sums.count, seconds=seconds)
-    photons /= _response(masters)
+    photons /= response_of(masters)
     photons[sums.without_data[rows]] = 0.0
     return photons
 
@@ -235,7 +235,7 @@ def _noise(
     noise += masters.frame_variance(detector, count=count, seconds=total)
     noise += masters.pedestal_variance(count=count, seconds=total)
     np.maximum(noise, 0.0, out=noise)
-    response = _response(masters)
+    response = response_of(masters)
     noise /= response
     noise /= response
     return noise

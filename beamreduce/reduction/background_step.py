@@ -1,6 +1,7 @@
 """The background of one measurement, by the method that its campaign asks for."""
 
 from dataclasses import replace
+from functools import partial
 
 import astropy.units as u
 import numpy as np
@@ -17,7 +18,14 @@ from beamreduce.background import (
     scale_to,
 )
 from beamreduce.errors import MeasurementError
-from beamreduce.frame import FrameSettings, MasterCache
+from beamreduce.frame import (
+    FrameSettings,
+    MasterCache,
+    SummedFrames,
+    adu_per_photon,
+    gather_masters,
+    shared_covariance,
+)
 from beamreduce.image import Center, FocalImage, calibrate_group, largest_radius
 from beamreduce.reduction.request import MeasureRequest
 
@@ -36,9 +44,18 @@ def provisional_background(image: FocalImage) -> Background:
 
 
 def beam_off_background(
-    request: MeasureRequest, masters: MasterCache | None = None
+    request: MeasureRequest, image: FocalImage, masters: MasterCache | None = None
 ) -> Background:
     """Scale the beam-off exposures of a measurement to its beam exposures.
+
+    Parameters
+    ----------
+    request
+        Paths and settings.
+    image
+        The sum of the beam exposures, from which the background will be taken.
+    masters
+        Masters of earlier calls, to be used again; None to make them anew.
 
     Raises
     ------
@@ -52,11 +69,12 @@ def beam_off_background(
             'background = "exposure"; add rows of kind background, or set '
             '[reduction] background to "wings", "annulus" or "surface"'
         )
+    cache = MasterCache() if masters is None else masters
     beam_off = calibrate_group(
         inputs.background,
         folder=request.folder,
         detector=inputs.detector,
-        masters=masters,
+        masters=cache,
         settings=FrameSettings(energy=inputs.energy),
     )
     scale = scale_to(
@@ -69,6 +87,17 @@ def beam_off_background(
         scale=scale.value,
         scale_uncertainty=scale.statistical,
         scale_systematic=scale.systematic,
+        shared=shared_covariance(
+            SummedFrames(exposures=inputs.beam, photons=image.photons),
+            SummedFrames(exposures=inputs.background, photons=beam_off.photons),
+            masters=partial(
+                gather_masters,
+                folder=request.folder,
+                detector=inputs.detector,
+                cache=cache,
+            ),
+            adu_per_photon=adu_per_photon(inputs.detector, inputs.energy),
+        ),
     )
 
 

@@ -94,6 +94,7 @@ def locate(request: MeasureRequest, masters: MasterCache | None = None) -> Locat
 
 def _locate(request: MeasureRequest, masters: MasterCache | None) -> Located:
     inputs = request.inputs
+    masters = MasterCache() if masters is None else masters
     image = calibrate_group(
         inputs.beam,
         folder=request.folder,
@@ -108,7 +109,9 @@ def _locate(request: MeasureRequest, masters: MasterCache | None) -> Located:
             "found no usable pixel (all bad or saturated); expected an image; shorten "
             "the exposure or check the darks"
         )
-    fixed = beam_off_background(request, masters) if _from_exposure(request) else None
+    fixed = (
+        beam_off_background(request, image, masters) if _from_exposure(request) else None
+    )
     background = fixed if fixed is not None else provisional_background(image)
     center = _center(request, subtract(image, background), image)
     image = fill_bad_pixels(

@@ -53,7 +53,11 @@ def test_mean_of_a_plane_over_a_circle_is_its_value_at_the_center():
     # 1 + x/10 − y/20 in units of the frame; a plane is odd about any point (derived).
     plane = Polynomial(np.array([[1.0, 0.1], [-0.05, 0.0]]), SHAPE)
     background = Background(
-        method="surface", level=plane, modes=(plane, plane), model_modes=(plane,)
+        method="surface",
+        level=plane,
+        modes=(plane, plane),
+        model_modes=(plane,),
+        systematic_modes=(plane, plane, plane),
     )
     level = mean_level(
         photon_image(np.ones(SHAPE)), background, center_xy=(30.3, 17.2), radius=11 * PIXEL
@@ -63,6 +67,7 @@ def test_mean_of_a_plane_over_a_circle_is_its_value_at_the_center():
     # about the tenth of a pixel's step.
     assert level.value == pytest.approx(wanted, abs=0.1 * 0.1 / 50)
     assert level.statistical == pytest.approx(np.sqrt(2) * level.value)
+    assert level.systematic == pytest.approx(np.sqrt(3) * level.value)
     assert level.model == pytest.approx(level.value)
 
 

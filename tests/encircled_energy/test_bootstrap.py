@@ -29,6 +29,7 @@ def noisy_net(number, covered=1.0):
         covariance=np.zeros((RADII.size, RADII.size)),
         modes=mode,
         model_modes=2 * mode,
+        systematic_modes=3 * mode,
     )
     return net_rings(type(rings)(**{**vars(rings), **changed}), background, 2.0 * u.mm)
 
@@ -77,6 +78,9 @@ def test_joined_rings_keep_the_curve_and_its_covariance(number, covered):
     model = np.cumsum(joined.scale * joined.model_modes, axis=1)
     np.testing.assert_allclose(
         model, np.cumsum(net.scale * net.model_modes, axis=1)[:, at], rtol=1e-12
+    )
+    np.testing.assert_allclose(
+        1.5 * joined.model_modes, joined.systematic_modes, rtol=1e-12
     )
     np.testing.assert_array_equal(joined.covered, net.covered[at])
     assert joined.radius_mm[-1] == net.radius_mm[-1]

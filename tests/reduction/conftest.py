@@ -36,14 +36,14 @@ def results(campaign, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def small_campaign(tmp_path_factory):
+def sound_campaign(tmp_path_factory):
     """One measurement with everything it needs; nobody writes into it."""
-    return write_campaign(tmp_path_factory.mktemp("small") / "c", setup=QUICK)
+    return write_campaign(tmp_path_factory.mktemp("sound") / "c", setup=QUICK)
 
 
 @pytest.fixture
-def folder(small_campaign, tmp_path, monkeypatch):
-    """A copy of the small campaign to spoil, in the folder the commands run in."""
+def folder(sound_campaign, tmp_path, monkeypatch):
+    """A copy of the sound campaign to spoil, in the folder the commands run in."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("beamreduce.reduction.draw.draw_measurement", draw_nothing)
-    return shutil.copytree(small_campaign, tmp_path / "c")
+    return shutil.copytree(sound_campaign, tmp_path / "c")
