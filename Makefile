@@ -24,6 +24,7 @@ lab: $(STAMP)
 lint: $(STAMP)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/python .ci/check_text.py
 
 # One environment for everything, from the pinned constraints.
 $(STAMP): pyproject.toml constraints.txt
