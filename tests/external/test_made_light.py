@@ -1,7 +1,7 @@
 """Photons of made campaigns against closed forms: what frames and truth are made from.
 
 Sources: first-order optics of two cones, uniform disc, rotated Gaussian (all derived).
-The trace itself is held to more in test_ray_trace.py.
+The trace itself is held to more in test_ray_trace*.py.
 """
 
 import dataclasses
