@@ -12,7 +12,7 @@ import numpy as np
 
 from beamreduce.frame.chi_square import chi_square_quantile
 from beamreduce.frame.master import MasterFrame
-from beamreduce.frame.neighbours import boxes, far_from_neighbours
+from beamreduce.frame.neighbours import boxes, far_from_neighbours, places
 from beamreduce.frame.running_sums import RunningSums
 
 _SAMPLED_PIXELS = 20_000
@@ -95,7 +95,7 @@ def find_steady_pixels(sums: RunningSums, *, adu_per_photon: float) -> np.ndarra
         return np.zeros(sums.first.shape, dtype=bool)
     level = sums.total()
     level /= sums.count
-    far = np.nonzero(far_from_neighbours(level, sums.without_data, limit))
+    far = places(far_from_neighbours(level, sums.without_data, limit))
     height = level[far] - np.median(boxes(level, *far), axis=0)
     least = chi_square_quantile(freedom, _CHANCE) / freedom
     least *= _LEAST_PHOTON_VARIANCE * adu_per_photon
@@ -116,7 +116,7 @@ def _stands_out(master: MasterFrame) -> np.ndarray:
     if limit == 0:
         limit = np.finfo(float).eps * max(1.0, float(np.max(np.abs(local))))
     far = far_from_neighbours(master.mean, master.without_data, limit)
-    rows, columns = np.nonzero(far)
+    rows, columns = places(far)
     own: np.ndarray | float = limit
     if master.variance is not None:
         # Where the level is high its shot noise is high too, as in a glowing corner.
@@ -134,7 +134,7 @@ def _unsteady(master: MasterFrame) -> np.ndarray:
     typical = float(np.median(master.variance.ravel()[_sample(master)]))
     if typical == 0:
         return unsteady
-    rows, columns = np.nonzero(master.variance > _UNSTEADY * typical)
+    rows, columns = places(master.variance > _UNSTEADY * typical)
     # In a glowing corner all pixels scatter by the shot noise of the glow.
     about = np.median(boxes(master.variance, rows, columns), axis=0)
     unsteady[rows, columns] = master.variance[rows, columns] > _UNSTEADY * about

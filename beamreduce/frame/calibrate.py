@@ -25,7 +25,7 @@ from beamreduce.frame.running_sums import RunningSums, sum_frames
 from beamreduce.units import convert
 
 _SAME_TIME = 0.01
-_ROWS_AT_ONCE = 32  # whole images would go through memory once for every operation
+_ROWS_AT_ONCE = 128  # whole images would go through memory once for every operation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +167,7 @@ def calibrate_without_flat_noise(
     if detector.integrating and _same_times(seconds):
         # What hits the limit in every frame is steady too, but no bad pixel.
         bad |= find_steady_pixels(sums, adu_per_photon=scale) & ~full
+    sums.squares = np.empty(0)  # room for the results
     photons = np.empty(sums.first.shape)
     noise = np.empty(sums.first.shape)
     for start in range(0, len(photons), _ROWS_AT_ONCE):

@@ -1,6 +1,7 @@
 """From the bias, dark and flat exposures of one exposure to its set of masters."""
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -13,7 +14,12 @@ from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.measurement_inputs import CalibratedBy
 from beamreduce.errors import FrameError, Problem
 from beamreduce.frame.bad_pixels import find_bad_pixels
-from beamreduce.frame.dark_and_flat import FlatFrames, make_dark_rate, make_flat
+from beamreduce.frame.dark_and_flat import (
+    DarkRate,
+    FlatFrames,
+    make_dark_rate,
+    make_flat,
+)
 from beamreduce.frame.frame import check_same_shape
 from beamreduce.frame.master import MasterFrame, make_master
 from beamreduce.frame.master_set import MasterCache, MasterSet
@@ -82,11 +88,12 @@ class _Maker:
         if not exposures:
             return MasterSet()
         bad: list[np.ndarray] = []
-        bias = self._bias(bad) if item.bias else None
-        dark = None
-        if item.dark and item.dark_use == "rate" and bias is not None:
-            dark = make_dark_rate(self._darks_by_time(bias, bad), bias)
-        elif item.dark and item.dark_use == "same_time":
+        bias, dark = None, None
+        if item.bias and item.dark and item.dark_use == "rate":
+            bias, dark = self._bias_and_dark_rate(bad)
+        elif item.bias:
+            bias = self._bias(bad)
+        if item.dark and item.dark_use == "same_time":
             dark = self._dark_of_same_time(bad)
         masters = MasterSet(bias=bias, dark=dark, name=exposures[0].file)
         if item.flat:
@@ -100,13 +107,30 @@ class _Maker:
         )
         return _with_variance(master, read_variance_adu2(self.detector))
 
-    def _darks_by_time(
-        self, bias: MasterFrame, bad: list[np.ndarray]
-    ) -> Iterator[tuple[MasterFrame, float]]:
+    def _bias_and_dark_rate(self, bad: list[np.ndarray]) -> tuple[MasterFrame, DarkRate]:
+        """Make the bias beside the first dark: both wait for frames, neither for locks."""
         times = sorted({_seconds(exposure) for exposure in self.item.dark})
+        with ThreadPoolExecutor(max_workers=1) as beside:
+            making = beside.submit(self._bias, bad)
+            try:
+                first = self._dark(self._darks_of(times[0]), bad)
+            finally:
+                bias = making.result()  # of two errors the bias's is told
+        return bias, make_dark_rate(self._with_noise(bias, (times, first), bad), bias)
+
+    def _darks_of(self, time: float) -> list[Exposure]:
+        return [dark for dark in self.item.dark if _seconds(dark) == time]
+
+    def _with_noise(
+        self,
+        bias: MasterFrame,
+        darks: tuple[Sequence[float], MasterFrame],
+        bad: list[np.ndarray],
+    ) -> Iterator[tuple[MasterFrame, float]]:
+        """Give master darks with their times, the first of which is made already."""
+        times, first = darks
         for time in times:
-            darks = [dark for dark in self.item.dark if _seconds(dark) == time]
-            master = self._dark(darks, bad)
+            master = first if time == times[0] else self._dark(self._darks_of(time), bad)
             check_same_shape((master.name, master.mean.shape), (bias.name, bias.mean.shape))
             if master.variance is None:
                 shot = np.maximum(master.mean - bias.mean, 0.0)

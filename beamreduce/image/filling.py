@@ -57,7 +57,7 @@ def fill_bad_pixels(
     MeasurementError
         When more than the limit would be filled in.
     """
-    bad = (image.flags & PixelFlag.BAD) > 0
+    bad = (image.flags & np.uint8(PixelFlag.BAD)) > 0
     if not bad.any():
         return image
     rows, columns = np.nonzero(bad)
@@ -106,7 +106,7 @@ def filled_fraction(
         radius_pixel = positive_in(radius, u.mm, name="radius") / image.pixel_mm
         y, x = np.ogrid[: image.shape[0], : image.shape[1]]
         inside &= np.hypot(x - center_xy[0], y - center_xy[1]) <= radius_pixel
-    filled = inside & ((image.flags & PixelFlag.FILLED) > 0)
+    filled = inside & ((image.flags & np.uint8(PixelFlag.FILLED)) > 0)
     total = float(image.photons.sum(where=inside))
     if total > 0:
         return max(float(image.photons.sum(where=filled)) / total, 0.0)

@@ -19,6 +19,12 @@ class PixelFlag(IntFlag):
     FILLED = 4  # bad, and given the mean of its neighbours in the ring
 
 
+# In the type of the flags: with other integers a whole image would be widened first.
+_SATURATED, _FILLED = np.uint8(PixelFlag.SATURATED), np.uint8(PixelFlag.FILLED)
+_NOT_PLAIN = np.uint8(PixelFlag.BAD | PixelFlag.SATURATED)
+_FILLED_OR_NOT = np.uint8(PixelFlag.FILLED | PixelFlag.SATURATED)
+
+
 @dataclass(frozen=True, kw_only=True)
 class FocalImage:
     """Photons in every pixel of the focal plane, background still in.
@@ -77,16 +83,15 @@ class FocalImage:
     @property
     def usable(self) -> np.ndarray:
         """Boolean image: pixels that count, the filled ones among them."""
-        usable = (self.flags & (PixelFlag.BAD | PixelFlag.SATURATED)) == 0
+        usable = (self.flags & _NOT_PLAIN) == 0
         if not usable.all():
-            filled = self.flags & (PixelFlag.FILLED | PixelFlag.SATURATED)
-            usable |= filled == PixelFlag.FILLED
+            usable |= (self.flags & _FILLED_OR_NOT) == _FILLED
         return usable
 
     @property
     def saturated(self) -> np.ndarray:
         """Boolean image: pixels at the detector's limit."""
-        return (self.flags & PixelFlag.SATURATED) > 0
+        return (self.flags & _SATURATED) > 0
 
     @property
     def pixel_mm(self) -> float:

@@ -18,6 +18,8 @@ def saturated_inside(
     image: FocalImage, center_xy: tuple[float, float], radius_px: float
 ) -> bool:
     """True when any saturated pixel touches a circle about the center."""
+    if not image.saturated.any():
+        return False
     y, x = np.nonzero(image.saturated)
     distance = np.hypot(x - center_xy[0], y - center_xy[1])
     return bool(np.any(distance < radius_px + np.sqrt(0.5)))

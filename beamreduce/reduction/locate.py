@@ -3,7 +3,6 @@
 from dataclasses import dataclass, replace
 
 import astropy.units as u
-import numpy as np
 from astropy.units import Quantity
 
 from beamreduce.background import (
@@ -139,11 +138,9 @@ def _center(request: MeasureRequest, net: NetImage, image: FocalImage) -> Center
     reference_px = None
     if request.reference_radius is not None:
         reference_px = request.reference_radius.to_value(u.mm) / image.pixel_mm
-    variance = np.where(
-        net.usable,
-        image.variance_per_photon * image.photons + image.noise_variance,
-        0.0,
-    )
+    variance = image.variance_per_photon * image.photons
+    variance += image.noise_variance
+    variance[~net.usable] = 0.0
     if rule == "centroid":
         return centroid(net.photons, variance, reference_px=reference_px)
     if rule == "gaussian":
