@@ -46,7 +46,6 @@ def damage(path):
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        (lambda path: path.unlink(), ["found no such file", "correct its path"]),
         (link_out, ["link out of the campaign folder", "put the file itself"]),
         (lambda path: path.write_bytes(b""), ["found an empty file", "FITS"]),
         (lambda path: cut(path, 5000), ["found 5000 bytes, a truncated file", "copy the"]),
@@ -57,12 +56,19 @@ def damage(path):
         (lambda path: write(path, np.ones((32, 64))), ["NAXIS1, NAXIS2: found 64 × 32",
                                                        "another group"]),
     ],
-    ids=["missing", "link", "empty", "cut", "header", "text", "3d", "no-image", "shape"],
+    ids=["link", "empty", "cut", "header", "text", "3d", "no-image", "shape"],
 )  # fmt: skip
 def test_a_file_that_is_no_frame_is_named(folder, spoil, words):
     spoil(folder / "frames/ti-2.fits")
     where = "frames/ti-2.fits: |exposure ti-2"
     assert_refused(folder, where, *words)
+
+
+def test_a_frame_that_is_not_there_is_named(folder):
+    """On shift it is only waited for."""
+    (folder / "frames/ti-2.fits").unlink()
+    words = ("exposure ti-2", "found no such file", "correct its path")
+    assert_refused(folder, *words, commands=("reduce", "inspect"))
 
 
 @pytest.mark.parametrize("name", ["ti-2", "off-1", "bias-1", "dark-2"])

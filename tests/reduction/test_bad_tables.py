@@ -143,7 +143,6 @@ def test_an_unknown_key_is_a_warning(folder):
         ({"exposure_time": np.nan}, ["exposure_time: found an empty cell"]),
         ({"background": "off-3"}, ["column background: found 'off-3', which is no row"]),
         ({"detector": "other"}, ["column detector: found 'other'"]),
-        ({"file": "frames/gone.fits"}, ["column file: found no such file", "correct its"]),
         ({"file": "../ti-2.fits"}, ["leaves the campaign folder", "relative to it"]),
         ({"file": "frames/../../ti-2.fits"}, ["leaves the campaign folder"]),
         ({"file": "/etc/passwd"}, ["leaves the campaign folder", "put the file into"]),
@@ -156,6 +155,12 @@ def test_an_unknown_key_is_a_warning(folder):
 def test_a_bad_cell_is_named_by_row_and_column(folder, cells, words):
     write_rows(folder, changed(default_rows(), "ti-2", **cells))
     assert_refused(folder, "exposures.ecsv: (row 2|exposure)", *words)
+
+
+def test_a_file_that_is_not_there_is_named_by_its_row(folder):
+    write_rows(folder, changed(default_rows(), "ti-2", file="frames/gone.fits"))
+    words = (r"row 2 \(exposure ti-2\), column file: found no such file", "correct its")
+    assert_refused(folder, *words, commands=("reduce", "inspect"))
 
 
 def test_a_missing_dark_is_told(folder):
