@@ -1,6 +1,10 @@
 """Encircled energy and the diameters that hold a share of it."""
 
-from beamreduce.encircled_energy.bootstrap import join_far_rings, resample
+from beamreduce.encircled_energy.bootstrap import (
+    join_far_rings,
+    join_rings,
+    resample,
+)
 from beamreduce.encircled_energy.curve import (
     EncircledEnergy,
     NetRings,
@@ -33,6 +37,7 @@ __all__ = [
     "encircled_energy",
     "growth_curve",
     "join_far_rings",
+    "join_rings",
     "least_hpd",
     "measure_diameters",
     "net_rings",

@@ -56,10 +56,20 @@ def join_far_rings(net: NetRings, fractions: tuple[float, ...]) -> NetRings:
         stays[:-1] |= here[1:]
         stays[1:] |= near[:-1]
     stays[-1] = True
-    return _joined(net, np.flatnonzero(stays))
+    return join_rings(net, np.flatnonzero(stays))
 
 
-def _joined(net: NetRings, ends: np.ndarray) -> NetRings:
+def join_rings(net: NetRings, ends: np.ndarray) -> NetRings:
+    """Sum rings up to each of the given ones, numbers and covariance alike.
+
+    Parameters
+    ----------
+    net
+        Rings.
+    ends
+        Indices of the rings that end a joined one, rising; the last ends at the
+        reference radius.
+    """
     starts = np.concatenate([[0], ends[:-1] + 1])
 
     def total(values: np.ndarray, axis: int = -1) -> np.ndarray:

@@ -1,18 +1,11 @@
 """Families of slope errors, and what the choice among them leaves open."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from beamreduce.infinity.fold import (
-    Described,
-    MeasuredRings,
-    Prepared,
-    Tables,
-    describe,
-    prepare,
-)
+from beamreduce.infinity.fold import Described, MeasuredRings, describe
 from beamreduce.infinity.slope_ladder import SlopeLadder
 
 _COARSE = np.array([-1.2, -0.8, -0.5, -0.25, 0.25, 0.5, 0.8, 1.2])  # of the scatter
@@ -30,13 +23,12 @@ class Family:
         Which stage has a mean error, ``none`` for neither.
     mean_rad
         That mean slope error: an error of the cone angle common to all reflectors.
-    prepared, described
-        Its profiles and its fit.
+    described
+        Its fit.
     """
 
     stage: str
     mean_rad: float
-    prepared: Prepared
     described: Described
 
     @property
@@ -47,8 +39,8 @@ class Family:
 
 def with_mean(ladder: SlopeLadder, stage: str, mean_rad: float) -> SlopeLadder:
     """Return a ladder whose steps all have a mean error on one stage."""
-    return SlopeLadder(
-        steps_rad=ladder.steps_rad,
+    return replace(
+        ladder,
         primary_mean_rad=mean_rad if stage == "primary" else 0.0,
         secondary_mean_rad=mean_rad if stage == "secondary" else 0.0,
     )
@@ -56,7 +48,6 @@ def with_mean(ladder: SlopeLadder, stage: str, mean_rad: float) -> SlopeLadder:
 
 def fitted_families(
     rings: Sequence[MeasuredRings],
-    tables: Tables,
     ladder: SlopeLadder,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Family, ...]:
@@ -65,14 +56,12 @@ def fitted_families(
     Mean errors are tried on a coarse grid, in units of the scatter that the data show
     without one, and then three times finer about the best of each stage.
     """
-    families = [_fitted(rings, tables, ladder, ("none", 0.0))]
-    scatter = _scatter(families[0].described)
+    families = [_fitted(rings, ladder, ("none", 0.0))]
+    scatter = families[0].described.scatter_rad
     for stage in STAGES:
         means = _COARSE * scatter
         for _ in range(_FINER):
-            families += [
-                _fitted(rings, tables, ladder, (stage, float(mean))) for mean in means
-            ]
+            families += [_fitted(rings, ladder, (stage, float(mean))) for mean in means]
             of_stage = sorted(
                 (f for f in families if f.stage in (stage, "none")),
                 key=lambda f: f.mean_rad,
@@ -106,19 +95,11 @@ def likelihoods(families: Sequence[Family]) -> np.ndarray:
 
 
 def _fitted(
-    rings: Sequence[MeasuredRings],
-    tables: Tables,
-    ladder: SlopeLadder,
-    choice: tuple[str, float],
+    rings: Sequence[MeasuredRings], ladder: SlopeLadder, choice: tuple[str, float]
 ) -> Family:
     stage, mean_rad = choice
-    prepared = prepare(rings, tables, with_mean(ladder, stage, mean_rad))
-    return Family(
-        stage=stage,
-        mean_rad=mean_rad,
-        prepared=prepared,
-        described=describe(rings, prepared),
-    )
+    described = describe(rings, with_mean(ladder, stage, mean_rad))
+    return Family(stage=stage, mean_rad=mean_rad, described=described)
 
 
 def _between(of_stage: Sequence[Family], best: int) -> np.ndarray:
@@ -128,9 +109,3 @@ def _between(of_stage: Sequence[Family], best: int) -> np.ndarray:
     sides = [means[k] for k in (best - 1, best + 1) if 0 <= k < len(means)]
     shares = np.array([1 / 3, 2 / 3])
     return np.concatenate([here + (side - here) * shares for side in sides])
-
-
-def _scatter(described: Described) -> float:
-    """Mean slope error, one reflection, of a mixture."""
-    squares = np.array([(p * p + s * s) / 2 for p, s in described.ladder.pairs])
-    return float(np.sqrt(described.mixture.weights @ squares))

@@ -1,4 +1,4 @@
-"""From rings measured with a diverging beam to the image of a star.
+"""From rings measured with a diverging beam to a mixture of slope errors.
 
 The measured rings of one configuration (all detector distances and energies) are
 described as one mixture of slope errors, each pair traced with the source at its distance;
@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from beamreduce.infinity.mixture import Mixture, RingData, fit_mixture, whiten
-from beamreduce.infinity.ring_shares import OpenAzimuths, ring_shares
-from beamreduce.infinity.slope_ladder import LadderProfiles, SlopeLadder, ladder_profiles
-from beamreduce.raytrace.meridian import MeridianTable
+from beamreduce.infinity.slope_ladder import SeenTargets, SlopeLadder
+from beamreduce.infinity.view import View, predicted_center, ring_columns, seen_in_rings
+
+_RECENTERINGS = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,47 +25,33 @@ class MeasuredRings:
     ----------
     id
         Measurement.
-    distance, energy
-        Index of its detector distance and energy in the tables.
+    view
+        How light comes to its image.
     radii_mm
         Outer radii, shape (rings,).
     photons, covariance
-        Net photons and their covariance.
+        Net photons and their covariance, the choice of a background model included.
+    model_modes
+        Changes of the photons by the choice of a background model, (modes, rings).
     poisson
         Variance of each ring that its photons bring, shape (rings,): the fit replaces it
         by what the model expects, since photons that came by chance few would weigh more.
-    blur_mm
-        Round blur of pixel, source and detector, standard deviation an axis.
-    azimuths
-        Open azimuths and displacements about the measured center.
+    seen
+        The rings as light sees them, from :func:`~beamreduce.infinity.view.seen_in_rings`.
     """
 
     id: str
-    distance: int
-    energy: int
+    view: View
     radii_mm: np.ndarray
     photons: np.ndarray
     covariance: np.ndarray
     poisson: np.ndarray
-    blur_mm: float
-    azimuths: OpenAzimuths
+    model_modes: np.ndarray
+    seen: tuple[SeenTargets, ...]
 
-
-@dataclass(frozen=True, kw_only=True)
-class Tables:
-    """Meridian tables of one configuration: as measured, and for a star.
-
-    Parameters
-    ----------
-    measured
-        At the detector distances and energies of the measurements.
-    star
-        For a parallel beam, at the planes where the star's image is wanted, for the same
-        energies.
-    """
-
-    measured: MeridianTable
-    star: MeridianTable
+    def seen_as(self, view: View, ladder: SlopeLadder) -> "MeasuredRings":
+        """Return the same photons with another view of the light, or another ladder."""
+        return replace(self, view=view, seen=seen_in_rings(view, self.radii_mm, ladder))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,88 +61,74 @@ class Described:
     Parameters
     ----------
     ladder
-        The family: steps, and mean errors.
+        The family: steps, mean errors, scatter.
     mixture
         Shares of its pairs.
-    star
-        Light of a star by signed offset, shape (planes, energies, bins), mm² a bin.
-    star_area_mm2, measured_area_mm2
-        Effective area wherever light lands, shape (energies,).
+    rings
+        What was fitted, each about the center that the mixture's own image has.
+    data
+        The same, with the noise that the mixture expects.
     """
 
     ladder: SlopeLadder
     mixture: Mixture
-    star: np.ndarray
-    star_area_mm2: np.ndarray
-    measured_area_mm2: np.ndarray
-
-
-@dataclass(frozen=True, kw_only=True)
-class Prepared:
-    """Profiles and whitened columns of one family, for fitting data and replicates."""
-
-    ladder: SlopeLadder
-    star: LadderProfiles
-    measured: LadderProfiles
+    rings: tuple[MeasuredRings, ...]
     data: tuple[RingData, ...]
 
+    @property
+    def scatter_rad(self) -> float:
+        """Root mean square slope error of one reflection, mean errors aside."""
+        squares = np.array([(p * p + s * s) / 2 for p, s in self.ladder.pairs])
+        return float(np.sqrt(self.mixture.weights @ squares))
 
-def prepare(
-    rings: Sequence[MeasuredRings], tables: Tables, ladder: SlopeLadder
-) -> Prepared:
-    """Work out what each pair of slope errors would put into every measured ring."""
-    measured = ladder_profiles(tables.measured, ladder)
+
+def describe(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:
+    """Fit one family of slope errors, the second time with the noise it expects.
+
+    Images that are not round are measured about a center that the errors themselves
+    displace; theirs is found again from each fit, until rings and light agree about it.
+    """
+    described = _described(rings, ladder)
+    if all(one.view.round for one in rings):
+        return described
+    for _ in range(_RECENTERINGS):
+        described = _described([_recentered(r, described) for r in rings], ladder)
+    return described
+
+
+def _described(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:
     data = tuple(
         RingData(
             photons=one.photons,
             covariance=one.covariance,
-            columns=ring_shares(
-                measured.offsets_mm, one.radii_mm, one.blur_mm, one.azimuths
-            )
-            @ measured.profile[one.distance, one.energy].T,
+            columns=ring_columns(one.seen, ladder),
         )
         for one in rings
     )
-    return Prepared(
-        ladder=ladder,
-        star=ladder_profiles(tables.star, ladder),
-        measured=measured,
-        data=data,
-    )
+    mixture = fit_mixture(whiten(data), [one.photons for one in rings])
+    data = expected_noise(rings, data, mixture)
+    mixture = fit_mixture(whiten(data), [one.photons for one in rings])
+    return Described(ladder=ladder, mixture=mixture, rings=tuple(rings), data=data)
 
 
-def describe(rings: Sequence[MeasuredRings], prepared: Prepared) -> Described:
-    """Fit one family of slope errors, the second time with the variance it expects."""
-    photons = [one.photons for one in rings]
-    mixture = fit_mixture(whiten(prepared.data), photons)
-    mixture = fit_mixture(whiten(expected_noise(rings, prepared, mixture)), photons)
-    return seen_from_infinity(prepared, mixture)
+def _recentered(one: MeasuredRings, described: Described) -> MeasuredRings:
+    weights = described.mixture.weights
+    center = predicted_center(one.view, described.ladder, weights, one.radii_mm[-1])
+    return one.seen_as(one.view.about(*center), described.ladder)
 
 
 def expected_noise(
-    rings: Sequence[MeasuredRings], prepared: Prepared, mixture: Mixture
+    rings: Sequence[MeasuredRings], data: Sequence[RingData], mixture: Mixture
 ) -> tuple[RingData, ...]:
     """Return the data with the counting variance that the mixture expects."""
     corrected = []
-    for one, data, scale in zip(rings, prepared.data, mixture.photons_per_mm2, strict=True):
-        expected = scale * (data.columns @ mixture.weights)
+    for one, seen, scale in zip(rings, data, mixture.photons_per_mm2, strict=True):
+        expected = scale * (seen.columns @ mixture.weights)
         ratio = one.poisson / np.maximum(one.photons, 1.0)
         change = np.diag(np.clip(ratio, 0.0, 3.0) * (expected - one.photons))
         floor = 0.3 * np.diag(one.covariance.diagonal())
         covariance = one.covariance + change
         small = covariance.diagonal() < floor.diagonal()
         covariance[small, small] = floor.diagonal()[small]
-        corrected.append(replace(data, covariance=covariance))
+        corrected.append(replace(seen, covariance=covariance))
     return tuple(corrected)
-
-
-def seen_from_infinity(prepared: Prepared, mixture: Mixture) -> Described:
-    """Apply a mixture to the light of a star."""
-    weights = mixture.weights
-    return Described(
-        ladder=prepared.ladder,
-        mixture=mixture,
-        star=np.einsum("c,decb->deb", weights, prepared.star.profile),
-        star_area_mm2=prepared.star.area @ weights,
-        measured_area_mm2=prepared.measured.area @ weights,
-    )

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from beamreduce.errors import MeasurementError
-from beamreduce.infinity.nonnegative import solve_nonnegative
+from beamreduce.infinity.nonnegative import solve_many, solve_nonnegative
 
-_ROUNDS = 40
+_ROUNDS = 12
 _SETTLED = 1e-6
 
 
@@ -107,8 +107,7 @@ def fit_mixture(whitened: Whitened, photons: Sequence[np.ndarray]) -> Mixture:
     """Find the mixture that describes all measurements of one configuration at once.
 
     The shares of slope errors are common; how many photons a measurement has a mm² is its
-    own. Both are linear given the other, so they are fitted in turn until they stand still;
-    the shares by non-negative least squares.
+    own, and nothing is assumed of it.
 
     Parameters
     ----------
@@ -123,24 +122,7 @@ def fit_mixture(whitened: Whitened, photons: Sequence[np.ndarray]) -> Mixture:
         When no mixture gives any light where the photons are.
     """
     white = [f @ p for f, p in zip(whitened.factors, photons, strict=True)]
-    projections = [c.T @ w for c, w in zip(whitened.columns, white, strict=True)]
-    weights = np.zeros(whitened.columns[0].shape[1])
-    scale = np.array([p.max() / g.diagonal().max() for p, g in
-                      zip(projections, whitened.grams, strict=True)])  # fmt: skip
-    for _ in range(_ROUNDS):
-        gram = sum(s * s * g for s, g in zip(scale, whitened.grams, strict=True))
-        target = sum(s * p for s, p in zip(scale, projections, strict=True))
-        weights = solve_nonnegative(gram, target, weights)
-        if not weights.any():
-            raise MeasurementError("no mixture of slope errors describes the rings")
-        new = np.array([
-            (weights @ p) / (weights @ g @ weights)
-            for g, p in zip(whitened.grams, projections, strict=True)
-        ])  # fmt: skip
-        settled = np.max(np.abs(new / scale - 1)) < _SETTLED
-        scale = np.maximum(new, 1e-300)
-        if settled or len(white) == 1:
-            break
+    weights, scale = solve_mixture(whitened, white)
     residuals = tuple(
         w - s * (c @ weights)
         for w, s, c in zip(white, scale, whitened.columns, strict=True)
@@ -154,3 +136,109 @@ def fit_mixture(whitened: Whitened, photons: Sequence[np.ndarray]) -> Mixture:
         degrees_of_freedom=max(sum(r.size for r in residuals) - len(white) - used + 1, 1),
         residuals=residuals,
     )
+
+
+def solve_mixture(
+    whitened: Whitened, white: Sequence[np.ndarray], start: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return weights (not normalised) and photons a mm² that describe whitened photons.
+
+    Given the photons a mm² the shares are a non-negative least squares problem. Each round
+    lets the photons a mm² of all measurements but the first follow the shares to first
+    order (Gauss–Newton on them, by projecting out what a change of theirs would do), so
+    that a few rounds do.
+
+    Parameters
+    ----------
+    whitened
+        From :func:`whiten`.
+    white
+        Photons in units of their independent errors.
+    start
+        Weights to start from; None to start from nothing.
+    """
+    projections = [c.T @ w for c, w in zip(whitened.columns, white, strict=True)]
+    pairs = list(zip(whitened.grams, projections, strict=True))
+    if start is None or not start.any():
+        scale = np.array([p.max() / g.diagonal().max() for g, p in pairs])
+        weights = _shares(pairs, scale, None, None)
+    else:
+        weights = start
+    scale = _scale(pairs, weights)
+    for _ in range(_ROUNDS):
+        weights = _shares(pairs, scale, weights, weights)
+        new = _scale(pairs, weights)
+        settled = np.max(np.abs(new / new[0] * scale[0] / scale - 1)) < _SETTLED
+        scale = new
+        if settled:
+            break
+    return weights, scale
+
+
+def refit_near(
+    whitened: Whitened, mixture: Mixture, white: Sequence[np.ndarray]
+) -> np.ndarray:
+    """Return the weights that describe photons not far from those of a mixture.
+
+    Photons a mm² follow the shares to first order about the mixture's own, so that every
+    set of photons is one non-negative least squares problem with the same normal equations.
+
+    Parameters
+    ----------
+    whitened
+        From :func:`whiten`.
+    mixture
+        The fit that the photons are near to.
+    white
+        For each measurement, photons in units of independent errors, (sets, rings).
+
+    Returns
+    -------
+    numpy.ndarray
+        Weights, not normalised, shape (sets, pairs).
+    """
+    pairs = [(g, w @ c) for g, c, w in
+             zip(whitened.grams, whitened.columns, white, strict=True)]  # fmt: skip
+    scale = mixture.photons_per_mm2
+    gram, target = _normal_equations(pairs, scale, mixture.weights)
+    return solve_many(gram, np.atleast_2d(target), mixture.weights)
+
+
+def _shares(
+    pairs: Sequence[tuple[np.ndarray, np.ndarray]],
+    scale: np.ndarray,
+    about: np.ndarray | None,
+    start: np.ndarray | None,
+) -> np.ndarray:
+    """Fit shares; photons a mm² follow them to first order about given ones."""
+    weights = solve_nonnegative(*_normal_equations(pairs, scale, about), start)
+    if not weights.any():
+        raise MeasurementError("no mixture of slope errors describes the rings")
+    return weights
+
+
+def _normal_equations(
+    pairs: Sequence[tuple[np.ndarray, np.ndarray]],
+    scale: np.ndarray,
+    about: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Gram matrix and projections (..., pairs) for shares common to all measurements."""
+    gram = scale[0] ** 2 * pairs[0][0]
+    target = scale[0] * pairs[0][1]
+    for s, (g, p) in zip(scale[1:], pairs[1:], strict=True):
+        gram = gram + s * s * g
+        target = target + s * p
+        if about is not None:
+            light = g @ about
+            norm = about @ light
+            gram -= np.outer(s * light, s * light / norm)
+            target = target - (p @ about)[..., None] * (s * light / norm)
+    return gram, target
+
+
+def _scale(
+    pairs: Sequence[tuple[np.ndarray, np.ndarray]], weights: np.ndarray
+) -> np.ndarray:
+    """Photons a mm² of each measurement, given shares."""
+    scale = [(weights @ p) / (weights @ g @ weights) for g, p in pairs]
+    return np.maximum(scale, 1e-300)

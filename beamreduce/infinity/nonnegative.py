@@ -29,6 +29,22 @@ def solve_nonnegative(
     return _active_set(scaled, projections / size, used) / size
 
 
+def solve_many(gram: np.ndarray, projections: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Solve for many right-hand sides, shape (problems, n), all from one start."""
+    size = np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    scaled = np.ascontiguousarray(gram / size / size[:, None])
+    scaled[np.diag_indices_from(scaled)] += 1e-10
+    return _each(scaled, projections / size, start > 0) / size
+
+
+@njit(cache=True, nogil=True)
+def _each(gram: np.ndarray, projections: np.ndarray, used: np.ndarray) -> np.ndarray:
+    solved = np.empty_like(projections)
+    for k in range(projections.shape[0]):
+        solved[k] = _active_set(gram, projections[k], used.copy())
+    return solved
+
+
 @njit(cache=True, nogil=True)
 def _solve(gram: np.ndarray, b: np.ndarray, used: np.ndarray) -> np.ndarray:
     """Solve for the entries in use, by Cholesky; zero elsewhere."""

@@ -4,6 +4,7 @@ from beamreduce.raytrace.collect import ImageGrid, TracePlan
 from beamreduce.raytrace.error_law import ErrorLaw
 from beamreduce.raytrace.fates import BEHIND_THE_MIRROR, FATES
 from beamreduce.raytrace.meridian import (
+    ErrorGrid,
     MeridianLight,
     MeridianTable,
     OffsetGrid,
@@ -27,6 +28,7 @@ __all__ = [
     "BEHIND_THE_MIRROR",
     "FATES",
     "AlignmentBars",
+    "ErrorGrid",
     "ErrorLaw",
     "FigureErrors",
     "ImageGrid",

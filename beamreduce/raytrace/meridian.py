@@ -4,25 +4,21 @@ In-plane slope errors keep a ray in its meridian plane, so for a source on the a
 whole image follows from rays in one plane: a nesting, a place along its primary, and the
 two slope errors. The error on the secondary only turns the ray that leaves it, which is a
 known shift of where it lands; so one table over the primary's error is enough:
-``landing[distance, energy, interval of primary error, signed offset]``.
+``landing[distance, energy, way, interval of primary error, signed offset]``. Light that a
+rough surface scatters goes another way than mirrored light: each way has its own share.
 
 The interval of a primary that is really used (not missed by the secondary, not blocked by
 the foil of the next nesting inward) is found by bisection and only it is integrated;
 quadrature over the whole primary would stay nearly a per cent wrong at any order.
 """
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 
 from beamreduce.errors import GeometryError, SettingsError
 from beamreduce.mirror import Prescription
-
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
-_SCAN = 16  # places along a primary where the used interval is looked for
-_BISECTIONS = 24
+from beamreduce.raytrace.meridian_kernel import CLIP_BINS, CLIP_INTERVALS, integrate
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,10 +33,13 @@ class MeridianLight:
         Added inward slope of every ray in this plane: off-axis angle times the cosine of
         the azimuth from the direction that the source is off to. 0 on axis.
     reflectivity
-        Reflectivity of one reflection, shape (energies, angles) on a grid of grazing
-        angles from 0 in steps of ``angle_step_rad``; linear between.
+        Share of the light that one reflection sends each way, shape (coatings, energies,
+        ways, angles) on a grid of grazing angles from 0 in steps of ``angle_step_rad``;
+        linear between. One way: mirrored; two: mirrored, and scattered.
     angle_step_rad
         Step of that grid.
+    coating_of_nesting
+        Which coating each nesting has, from the inside out; None when there is one.
     pre_collimator_mm
         Length of the blades in front of the primaries, 0 for none.
     """
@@ -48,13 +47,22 @@ class MeridianLight:
     source_distance_mm: float
     reflectivity: np.ndarray
     angle_step_rad: float
+    coating_of_nesting: np.ndarray | None = None
     inward_tilt_rad: float = 0.0
     pre_collimator_mm: float = 0.0
+
+    def tilted(self, inward_tilt_rad: float) -> "MeridianLight":
+        """Return the light in another plane through the axis, for a source off it."""
+        return replace(self, inward_tilt_rad=inward_tilt_rad)
 
 
 @dataclass(frozen=True, kw_only=True)
 class OffsetGrid:
-    """Bins of signed offset from the axis: even, symmetric about zero."""
+    """Bins of signed offset from the axis: even, symmetric about zero.
+
+    For a source off the axis they are counted from where its image is to first order:
+    the off-axis angle times the distance behind the reference plane.
+    """
 
     reach_mm: float
     bins: int
@@ -71,6 +79,24 @@ class OffsetGrid:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ErrorGrid:
+    """How finely slope errors of the two stages are told apart.
+
+    Parameters
+    ----------
+    primary_rad
+        Rising edges of intervals of primary slope error; positive lands further out.
+    limit_rad
+        Rising limits of secondary error that clipping is told apart by, from below any
+        error that matters to the largest that may still let a ray out. None to take
+        every ray as its secondary without error would send it.
+    """
+
+    primary_rad: np.ndarray
+    limit_rad: np.ndarray | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class MeridianTable:
     """Effective area by primary slope error and landing place.
 
@@ -83,14 +109,26 @@ class MeridianTable:
     landing_mm2
         Geometric area times reflectivities that an even distribution of primary errors
         over an interval would send to a bin, were all errors in that interval; shape
-        (distances, energies, intervals, bins).
+        (distances, energies, ways, intervals, bins). One way, or four: mirrored twice,
+        scattered by the secondary, by the primary, by both (where it would land if it
+        were mirrored: whoever knows the law of scatter spreads it).
     area_mm2
-        The same wherever it lands, shape (energies, intervals).
+        The same wherever it lands, shape (energies, ways, intervals).
     lever_mm
         Mean distance from the secondary reflection to each detector, shape (distances,);
         a secondary error ``e`` moves a ray by twice that times ``e``.
     lit_fraction
         Used part of each primary for a slope error of zero, shape (nestings,).
+    limit_rad
+        Limits of secondary error, rising: a ray is caught by the foil of the next nesting
+        inward, on its way out, when its secondary error is below its limit. Empty where
+        no ray is.
+    clipped_mm2, clipped_area_mm2
+        The part of ``landing_mm2`` and ``area_mm2`` with each limit, linear between
+        limits, on coarser intervals of error and bins: shape (distances, energies, ways,
+        limits, intervals, bins) and (energies, ways, limits, intervals).
+    clipped_error_rad
+        Edges of those intervals.
     """
 
     error_rad: np.ndarray
@@ -99,6 +137,10 @@ class MeridianTable:
     area_mm2: np.ndarray
     lever_mm: np.ndarray
     lit_fraction: np.ndarray
+    limit_rad: np.ndarray
+    clipped_mm2: np.ndarray
+    clipped_area_mm2: np.ndarray
+    clipped_error_rad: np.ndarray
 
 
 def meridian_table(
@@ -106,7 +148,7 @@ def meridian_table(
     light: MeridianLight,
     *,
     detector_distances_mm: np.ndarray,
-    error_rad: np.ndarray,
+    errors: ErrorGrid,
     grid: OffsetGrid,
 ) -> MeridianTable:
     """Integrate the light of a nest over its primaries.
@@ -119,8 +161,8 @@ def meridian_table(
         Source and reflectivity.
     detector_distances_mm
         Behind the reference plane, shape (distances,).
-    error_rad
-        Rising edges of intervals of primary slope error; positive lands further out.
+    errors
+        Intervals of primary error, limits of secondary error.
     grid
         Bins of signed offset.
 
@@ -129,24 +171,35 @@ def meridian_table(
     GeometryError
         When no ray reaches the detector whatever the slope error.
     """
-    edges = np.ascontiguousarray(error_rad, dtype=float)
+    edges = np.ascontiguousarray(errors.primary_rad, dtype=float)
     if edges.size < 2 or np.any(np.diff(edges) <= 0):
-        raise SettingsError("error_rad must hold at least two rising edges")
+        raise SettingsError("primary_rad must hold at least two rising edges")
     distances = np.atleast_1d(np.asarray(detector_distances_mm, dtype=float))
-    reflectivity = np.ascontiguousarray(light.reflectivity, dtype=float)
-    energies = reflectivity.shape[0]
-    landing = np.zeros((distances.size, energies, edges.size - 1, grid.bins))
-    area = np.zeros((energies, edges.size - 1))
-    lever = np.zeros((distances.size, 2))
     cones = _cones(prescription)
+    shares, coating = _shares(light, cones.shape[0])
+    _, energies, ways, _ = shares.shape
+    lights = energies * ways * ways
+    landing = np.zeros((distances.size, lights, edges.size - 1, grid.bins))
+    area = np.zeros((lights, edges.size - 1))
+    lever = np.zeros((distances.size, 2))
     lit = np.zeros(cones.shape[0])
+    limits = np.zeros(1)
+    if errors.limit_rad is not None:
+        limits = np.ascontiguousarray(errors.limit_rad, dtype=float)
+    tilt = light.inward_tilt_rad
     geometry = np.array(
-        [light.source_distance_mm, light.inward_tilt_rad, light.pre_collimator_mm]
+        [light.source_distance_mm, tilt, light.pre_collimator_mm, limits[-1]]
     )
-    _integrate(
-        cones, geometry, (reflectivity, light.angle_step_rad), edges, distances,
-        (grid.reach_mm, grid.step_mm), (landing, area, lever, lit), _NODES, _WEIGHTS,
+    coarse = -(-(edges.size - 1) // CLIP_INTERVALS)
+    kept = limits.size if limits.size > 1 else 0
+    clipped = np.zeros((distances.size, lights, kept, coarse, -(-grid.bins // CLIP_BINS)))
+    clipped_area = np.zeros((lights, kept, coarse))
+    integrate(
+        cones, geometry, (shares, coating, light.angle_step_rad), edges, distances,
+        (grid.reach_mm, grid.step_mm), (landing, area, lever, lit),
+        (limits, clipped, clipped_area),
     )  # fmt: skip
+    catching = np.flatnonzero(clipped_area.any(axis=(0, 2)))
     if not area.any():
         raise GeometryError(
             f"no ray from a source at {light.source_distance_mm / 1000:.4g} m gets through "
@@ -156,10 +209,18 @@ def meridian_table(
     return MeridianTable(
         error_rad=edges,
         grid=grid,
-        landing_mm2=landing,
-        area_mm2=area,
+        landing_mm2=landing.reshape(-1, energies, ways * ways, *landing.shape[2:]),
+        area_mm2=area.reshape(energies, ways * ways, -1),
         lever_mm=lever[:, 0] / lever[:, 1],
         lit_fraction=lit,
+        limit_rad=limits[catching],
+        clipped_mm2=clipped[:, :, catching].reshape(
+            distances.size, energies, ways * ways, catching.size, *clipped.shape[3:]
+        ),
+        clipped_area_mm2=clipped_area[:, catching].reshape(
+            energies, ways * ways, catching.size, coarse
+        ),
+        clipped_error_rad=np.append(edges[:-1:CLIP_INTERVALS], edges[-1]),
     )
 
 
@@ -181,215 +242,22 @@ def _cones(prescription: Prescription) -> np.ndarray:
     )
 
 
-@njit(cache=True, nogil=True)
-def _ray(
-    cones: np.ndarray, i: int, geometry: np.ndarray, z1: float, error: float
-) -> tuple[bool, float, float, float, float]:
-    """Follow a ray by its place on the primary.
-
-    Returns whether it gets through, both grazing angles, and place z and slope angle of
-    the ray leaving the secondary (its radius follows from the cone).
-    """
-    r, a1, a2, _, l2, half_gap, _ = cones[i]
-    source, tilt, _ = geometry
-    rho1 = r - math.tan(a1) * z1
-    slope0 = -tilt if math.isinf(source) else rho1 / (source + z1) - tilt
-    angle0 = math.atan(slope0)
-    graze1 = angle0 + a1 + error
-    angle1 = -2.0 * (a1 + error) - angle0
-    slope1 = math.tan(angle1)
-    down = slope1 + math.tan(a2)
-    if graze1 <= 0.0 or down == 0.0:
-        return False, 0.0, 0.0, 0.0, 0.0
-    z2 = (r - rho1 + slope1 * z1) / down
-    graze2 = angle1 + a2
-    angle2 = -2.0 * a2 - angle1
-    hit = graze2 > 0.0 and half_gap <= z2 <= half_gap + l2
-    if hit and i > 0:
-        hit = _clear(cones, i, geometry, (z1, rho1, slope0), (z2, slope1, angle2))
-    return hit, graze1, graze2, z2, angle2
-
-
-@njit(cache=True, nogil=True)
-def _clear(
-    cones: np.ndarray, i: int, geometry: np.ndarray,
-    first: tuple[float, float, float], second: tuple[float, float, float],
-) -> bool:  # fmt: skip
-    """True when the back of the next foil inward is passed everywhere.
-
-    The way in is nearest to it at its upper end (or the upper end of its pre-collimator
-    blade), the way between the reflections at the gap, the way out at its lower end.
-    """
-    z1, rho1, slope0 = first
-    z2, slope1, angle2 = second
-    r, a1, a2, l1, l2, half_gap, thickness = cones[i - 1]
-    back = r + thickness
-    top = -half_gap - l1
-    if top < z1:
-        rim = back - math.tan(a1) * top
-        if rho1 + slope0 * (top - z1) <= rim:
-            return False
-        blade = geometry[2]
-        if blade > 0.0 and rho1 + slope0 * (top - blade - z1) <= rim:
-            return False
-    for z in (-half_gap, half_gap):
-        if z1 < z < z2:
-            surface = back - (math.tan(a1) if z < 0 else math.tan(a2)) * z
-            if rho1 + slope1 * (z - z1) <= surface:
-                return False
-    bottom = half_gap + l2
-    if bottom > z2:
-        rho2 = cones[i, 0] - math.tan(cones[i, 2]) * z2
-        if rho2 + math.tan(angle2) * (bottom - z2) <= back - math.tan(a2) * bottom:
-            return False
-    return True
-
-
-@njit(cache=True, nogil=True)
-def _edge(
-    cones: np.ndarray, i: int, geometry: np.ndarray, error: float,
-    dark: float, lit: float,
-) -> float:  # fmt: skip
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (dark + lit)
-        if _ray(cones, i, geometry, middle, error)[0]:
-            lit = middle
-        else:
-            dark = middle
-    return lit
-
-
-@njit(cache=True, nogil=True)
-def _used(
-    cones: np.ndarray, i: int, geometry: np.ndarray, error: float
-) -> tuple[float, float]:
-    """The interval of a primary whose rays get through; empty when first ≥ last."""
-    low, high = -cones[i, 5] - cones[i, 3], -cones[i, 5]
-    step = (high - low) / _SCAN
-    first, last = 1.0, -1.0
-    for k in range(_SCAN + 1):
-        z = min(low + k * step, high)
-        if _ray(cones, i, geometry, z, error)[0]:
-            if first > last:
-                first = z
-            last = z
-    if first > last:
-        return 0.0, 0.0
-    if first > low:
-        first = _edge(cones, i, geometry, error, first - step, first)
-    if last < high:
-        last = _edge(cones, i, geometry, error, min(last + step, high), last)
-    return first, last
-
-
-@njit(cache=True, nogil=True)
-def _reflected(table: np.ndarray, step: float, energy: int, angle: float) -> float:
-    place = angle / step
-    k = int(place)
-    if k >= table.shape[1] - 1:
-        return 0.0
-    share = place - k
-    return table[energy, k] * (1.0 - share) + table[energy, k + 1] * share
-
-
-@njit(cache=True, nogil=True)
-def _spread(
-    bins: np.ndarray, start: float, end: float, amount: float, reach: float, step: float
-) -> None:
-    """Spread an amount evenly between two offsets; none outside the grid is kept."""
-    low = (min(start, end) + reach) / step
-    high = (max(start, end) + reach) / step
-    width = high - low
-    if width < 1e-9:
-        k = math.floor(low)
-        if 0 <= k < bins.size:
-            bins[k] += amount
-        return
-    density = amount / width
-    first, last = max(math.floor(low), 0), min(math.floor(high), bins.size - 1)
-    for k in range(first, last + 1):
-        bins[k] += density * (min(high, k + 1.0) - max(low, float(k)))
-
-
-@njit(cache=True, nogil=True)
-def _integrate(
-    cones: np.ndarray, geometry: np.ndarray, mirror: tuple[np.ndarray, float],
-    edges: np.ndarray, distances: np.ndarray, grid: tuple[float, float],
-    out: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
-    nodes: np.ndarray, weights: np.ndarray,
-) -> None:  # fmt: skip
-    reflectivity = mirror[0]
-    landing, area, lever, lit_fraction = out
-    energies, nd, nodes_n = reflectivity.shape[0], distances.size, nodes.size
-    # Two rows: at the error edge before and at this one.
-    place = np.zeros((2, nd, nodes_n))
-    amount = np.zeros((2, energies, nodes_n))
-    for i in range(cones.shape[0]):
-        half_length = cones[i, 3] / 2
-        first, last = _used(cones, i, geometry, 0.0)
-        lit_fraction[i] = max(last - first, 0.0) / (2 * half_length)
-        for j in range(edges.size):
-            now, before = j % 2, (j + 1) % 2
-            first, last = _used(cones, i, geometry, edges[j])
-            _at_nodes(
-                cones, i, geometry, (edges[j], first, last), mirror, distances,
-                (nodes, weights), (place[now], amount[now], lever),
-            )  # fmt: skip
-            if j == 0:
-                continue
-            for e in range(energies):
-                for k in range(nodes_n):
-                    total = 0.5 * (amount[now, e, k] + amount[before, e, k])
-                    if total == 0.0:
-                        continue
-                    area[e, j - 1] += total
-                    for d in range(nd):
-                        start, end = place[before, d, k], place[now, d, k]
-                        if amount[before, e, k] == 0.0:
-                            start = end
-                        if amount[now, e, k] == 0.0:
-                            end = start
-                        _spread(landing[d, e, j - 1], start, end, total, grid[0], grid[1])
-
-
-@njit(cache=True, nogil=True)
-def _at_nodes(
-    cones: np.ndarray, i: int, geometry: np.ndarray, used: tuple[float, float, float],
-    mirror: tuple[np.ndarray, float], distances: np.ndarray,
-    quadrature: tuple[np.ndarray, np.ndarray],
-    out: tuple[np.ndarray, np.ndarray, np.ndarray],
-) -> None:  # fmt: skip
-    """Landing places and amounts at the nodes of the used interval for one error."""
-    error, first, last = used
-    reflectivity, angle_step = mirror
-    place, amount, lever = out
-    nodes, weights = quadrature
-    r, a1, a2 = cones[i, 0], cones[i, 1], cones[i, 2]
-    source, tilt = geometry[0], geometry[1]
-    amount[:] = 0.0
-    if last <= first:
-        return
-    half = 0.5 * (last - first)
-    for k in range(nodes.size):
-        z1 = 0.5 * (first + last) + half * nodes[k]
-        _, graze1, graze2, z2, angle2 = _ray(cones, i, geometry, z1, error)
-        rho1 = r - math.tan(a1) * z1
-        slope0, dilution = -tilt, 1.0
-        if not math.isinf(source):
-            slope0 += rho1 / (source + z1)
-            dilution = (source / (source + z1)) ** 2
-            # A point shines evenly into solid angle: cos³ less a mm² off its axis.
-            dilution *= (1.0 + (rho1 / (source + z1)) ** 2) ** -1.5
-        # Photons on a stretch of primary, for one photon a mm² at the reference plane.
-        ring = 2 * math.pi * rho1 * (math.tan(a1) + slope0) * dilution * half * weights[k]
-        rho2 = r - math.tan(a2) * z2
-        for e in range(reflectivity.shape[0]):
-            amount[e, k] = (
-                ring
-                * _reflected(reflectivity, angle_step, e, graze1)
-                * _reflected(reflectivity, angle_step, e, graze2)
-            )
-        for d in range(distances.size):
-            place[d, k] = rho2 + math.tan(angle2) * (distances[d] - z2)
-            lever[d, 0] += ring * (distances[d] - z2)
-            lever[d, 1] += ring
+def _shares(light: MeridianLight, nestings: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the shares of all coatings, and which of them each nesting has."""
+    shares = np.ascontiguousarray(light.reflectivity, dtype=float)
+    coating = light.coating_of_nesting
+    if coating is None:
+        coating = np.zeros(nestings)
+    coating = np.ascontiguousarray(coating, dtype=np.int64)
+    if shares.ndim != 4 or shares.shape[2] > 2 or coating.shape != (nestings,):
+        raise SettingsError(
+            f"reflectivity must have shape (coatings, energies, ways, angles) with one or "
+            f"two ways, and coating_of_nesting one number a nesting ({nestings}); got "
+            f"shapes {shares.shape} and {coating.shape}"
+        )
+    if coating.min() < 0 or coating.max() >= shares.shape[0]:
+        raise SettingsError(
+            f"coating_of_nesting must be below {shares.shape[0]}, the number of coatings; "
+            f"got {coating.min()} to {coating.max()}"
+        )
+    return shares, coating

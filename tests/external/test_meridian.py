@@ -14,7 +14,7 @@ import pytest
 
 from beamreduce.errors import GeometryError
 from beamreduce.mirror.prescription import MirrorDesign, nestings_from_design
-from beamreduce.raytrace import MeridianLight, OffsetGrid, meridian_table
+from beamreduce.raytrace import ErrorGrid, MeridianLight, OffsetGrid, meridian_table
 
 ARCSEC = math.radians(1 / 3600)
 
@@ -36,14 +36,14 @@ def nest(focal_m, radius_mm, length_mm, outer_mm=None):
 def table(prescription, source_mm, distances_mm, *, errors=None, reach=2.0, bins=4000):
     light = MeridianLight(
         source_distance_mm=source_mm,
-        reflectivity=np.ones((1, 3)),
+        reflectivity=np.ones((1, 1, 1, 3)),
         angle_step_rad=0.5,
     )
     return meridian_table(
         prescription,
         light,
         detector_distances_mm=np.array(distances_mm, dtype=float),
-        error_rad=np.array([-1e-9, 1e-9]) if errors is None else errors,
+        errors=ErrorGrid(primary_rad=np.array([-1e-9, 1e-9]) if errors is None else errors),
         grid=OffsetGrid(reach_mm=reach, bins=bins),
     )
 
@@ -58,8 +58,8 @@ def table(prescription, source_mm, distances_mm, *, errors=None, reach=2.0, bins
 )
 def test_area_ratio_of_one_nesting(focal_m, source_m, radius, length, exact):
     one = nest(focal_m, radius, length)
-    near = table(one, source_m * 1e3, [focal_m * 1e3]).area_mm2[0, 0]
-    star = table(one, math.inf, [focal_m * 1e3]).area_mm2[0, 0]
+    near = table(one, source_m * 1e3, [focal_m * 1e3]).area_mm2[0, 0, 0]
+    star = table(one, math.inf, [focal_m * 1e3]).area_mm2[0, 0, 0]
     # Printed to seven digits; a slope error of 1e-9 rad changes the end of the used part
     # by 1e-9/α of itself. The bisection ends at 90 mm/16/2^24.
     assert near / star == pytest.approx(exact, abs=2e-5)
@@ -83,7 +83,9 @@ def test_geometric_area_of_one_nesting_for_a_star():
     # Ring between the radii at both ends of the primary, nothing lost.
     outer = 130 + 90 * math.tan(alpha)
     expected = math.pi * (outer**2 - 130**2)
-    assert table(one, math.inf, [5200]).area_mm2[0, 0] == pytest.approx(expected, rel=1e-6)
+    assert table(one, math.inf, [5200]).area_mm2[0, 0, 0] == pytest.approx(
+        expected, rel=1e-6
+    )
 
 
 def test_cone_blur_of_a_star_is_even_out_to_the_cone_angle_times_length():
@@ -92,7 +94,7 @@ def test_cone_blur_of_a_star_is_even_out_to_the_cone_angle_times_length():
     found = table(one, math.inf, [5200.0, 5211.25])
     centers = found.grid.centers_mm
     for plane, low, high in ((0, 0.0, alpha * 90), (1, -alpha * 45, alpha * 45)):
-        light = found.landing_mm2[plane, 0, 0]
+        light = found.landing_mm2[plane, 0, 0, 0]
         light = light / light.sum()
         mean = light @ centers
         spread = math.sqrt(light @ (centers - mean) ** 2)
@@ -106,7 +108,7 @@ def test_image_distance_is_where_the_junction_rays_cross_the_axis():
     """r/tan(4α − δ) = 5534.862624 mm for r = 130 mm (derived, nine digits)."""
     found = table(nest(5.2, 130, 90), 86000.0, [5534.862624])
     centers = found.grid.centers_mm
-    lit = centers[found.landing_mm2[0, 0, 0] > 0]
+    lit = centers[found.landing_mm2[0, 0, 0, 0] > 0]
     # The lowest node of the quadrature lies 1 % of the used length from the junction.
     blur = 0.4538769
     assert lit.min() == pytest.approx(0.0, abs=0.012 * blur + 0.001)
@@ -117,14 +119,14 @@ def test_in_plane_errors_move_a_ray_by_twice_their_size_outward():
     one, error = nest(5.2, 130, 90), 5 * ARCSEC
     edges = np.array([-error, error])
     found = table(one, math.inf, [5211.25], errors=edges)
-    light = found.landing_mm2[0, 0, 0]
+    light = found.landing_mm2[0, 0, 0, 0]
     spread = math.sqrt(light @ found.grid.centers_mm**2 / light.sum())
     alpha = one.nestings[0].primary_angle_rad
     # Errors even in ±e give even shifts of ±2 e lever; the cone blur adds in quadrature.
     shift = 2 * error * found.lever_mm[0] / math.sqrt(3)
     assert spread == pytest.approx(math.hypot(shift, alpha * 90 / math.sqrt(12)), rel=0.005)
     outward = table(one, math.inf, [5211.25], errors=np.array([error, error * 1.001]))
-    center = outward.landing_mm2[0, 0, 0] @ outward.grid.centers_mm
+    center = outward.landing_mm2[0, 0, 0, 0] @ outward.grid.centers_mm
     assert center > 0
 
 
@@ -132,10 +134,10 @@ def test_a_neighbour_takes_light_away_but_never_adds_any():
     pair = nest(5.2, 188.2, 90, 189.5)
     assert len(pair.nestings) == 2
     outer = nest(5.2, pair.nestings[1].radius_mm, 90)
-    alone = table(outer, 86000.0, [5535]).area_mm2[0, 0]
+    alone = table(outer, 86000.0, [5535]).area_mm2[0, 0, 0]
     both = table(pair, 86000.0, [5535])
-    single = table(nest(5.2, 188.2, 90), 86000.0, [5535]).area_mm2[0, 0]
-    assert single < both.area_mm2[0, 0] < 0.99 * (single + alone)
+    single = table(nest(5.2, 188.2, 90), 86000.0, [5535]).area_mm2[0, 0, 0]
+    assert single < both.area_mm2[0, 0, 0] < 0.99 * (single + alone)
     assert both.lit_fraction[1] < both.lit_fraction[0]
 
 

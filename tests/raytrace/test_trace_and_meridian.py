@@ -8,6 +8,7 @@ from beamreduce.mirror import Coating, reflectivity_table
 from beamreduce.raytrace import (
     FigureErrors,
     Light,
+    ErrorGrid,
     MeridianLight,
     MirrorState,
     OffsetGrid,
@@ -25,14 +26,14 @@ def test_area_and_landing_places_are_the_same(source, error):
     plane = FOCAL if np.isinf(source) else image_plane()
     light = MeridianLight(
         source_distance_mm=source,
-        reflectivity=GOLD.specular,
+        reflectivity=GOLD.specular[None, :, None],
         angle_step_rad=GOLD.angle_step_rad,
     )
     table = meridian_table(
         NEST,
         light,
         detector_distances_mm=[plane],
-        error_rad=error + np.array([-1e-9, 1e-9]),
+        errors=ErrorGrid(primary_rad=error + np.array([-1e-9, 1e-9])),
         grid=OffsetGrid(reach_mm=3.0, bins=3000),
     )
     mirror = MirrorState(
@@ -48,7 +49,7 @@ def test_area_and_landing_places_are_the_same(source, error):
         rays=1_000_000,
         ring_radii_mm=radii,
     )
-    area = table.area_mm2[:, 0]
+    area = table.area_mm2[:, 0, 0]
     # The quadrature takes the flux as even over the reference plane: 3e-6.
     assert np.all(found.area_error_mm2 < 2e-4 * area)
     limit = 5 * found.area_error_mm2 + 5e-5 * area
@@ -56,7 +57,7 @@ def test_area_and_landing_places_are_the_same(source, error):
     # Enclosed light: the quadrature puts twelve points a nesting, each in one bin.
     offset = np.abs(table.grid.centers_mm)
     for energy in range(2):
-        landing = table.landing_mm2[0, energy, 0]
+        landing = table.landing_mm2[0, energy, 0, 0]
         enclosed = np.array([landing[offset <= r].sum() for r in radii]) / area[energy]
         ours = found.enclosed_mm2[0, energy] / found.area_mm2[energy]
         assert np.abs(enclosed - ours).mean() < 0.01

@@ -1,0 +1,285 @@
+"""As seen from infinity: encircled energy, diameters and area of a star's image."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2
+
+from beamreduce.encircled_energy import HALF_POWER, NINETY
+from beamreduce.infinity.configuration import (
+    Measured,
+    Resolution,
+    resolution_of,
+    rings_to_fold,
+)
+from beamreduce.infinity.families import Family, fitted_families, likelihoods
+from beamreduce.infinity.fold import Described
+from beamreduce.infinity.optics import Optics, tables_of, view_of
+from beamreduce.infinity.replicates import changed_weights, replicate_weights
+from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
+from beamreduce.infinity.star import (
+    StarCurves,
+    about_own_center,
+    mixture_growths,
+    pair_growths,
+    star_radii,
+)
+from beamreduce.infinity.view import View
+from beamreduce.record import Uncertain
+
+ACCEPTED = 0.001  # chance of a larger chi-square below which a fit is not accepted
+_COUNTS = 1e-3  # families of less weight are left out
+SHARES = (HALF_POWER, NINETY)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Numbers:
+    """Several sets of numbers of one image, one row a set; ratios are to the beamline's.
+
+    Parameters
+    ----------
+    curves
+        Light inside circles, (sets, radii).
+    area_ratio
+        Whole area for a star over that with the diverging beam, (sets,).
+    """
+
+    curves: StarCurves
+    area_ratio: np.ndarray
+
+    def diameters_mm(self, share: float, reference_mm: float) -> np.ndarray:
+        """Return diameters that hold a share of the light inside the reference radius."""
+        return self.curves.diameter_mm(share, reference_mm)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeenFromInfinity:
+    """The star's image at one energy, in all the ways that tell how sure it is.
+
+    Parameters
+    ----------
+    by_family
+        Numbers of each family that counts.
+    family_weight
+        Weights of those families, sum 1.
+    repeats
+        Numbers of repeats of the exposures, in the best family.
+    changed
+        Numbers without (first) and with each change of the background model.
+    distance_mm
+        Plane of the image.
+    """
+
+    by_family: Numbers
+    family_weight: np.ndarray
+    repeats: Numbers
+    changed: Numbers
+    distance_mm: float
+
+    def quantity(self, of: Callable[[Numbers], np.ndarray]) -> Uncertain:
+        """Return any number of the image with its statistical and model uncertainty.
+
+        Parameters
+        ----------
+        of
+            Takes numbers to one value a set.
+        """
+        values = of(self.by_family)
+        value = float(self.family_weight @ values)
+        spread = math.sqrt(float(self.family_weight @ (values - value) ** 2))
+        changes = of(self.changed)
+        return Uncertain(
+            value=value,
+            statistical=float(np.std(of(self.repeats), ddof=1)),
+            model=math.hypot(spread, *(changes[1:] - changes[0])),
+        )
+
+    def fraction(self, radii_mm: np.ndarray, reference_mm: float) -> tuple[np.ndarray, ...]:
+        """Return encircled energy at radii, and its statistical and model uncertainty."""
+        rows = self.by_family.curves.fraction(radii_mm, reference_mm)
+        value = self.family_weight @ rows
+        spread = self.family_weight @ (rows - value) ** 2
+        changes = self.changed.curves.fraction(radii_mm, reference_mm)
+        background = ((changes[1:] - changes[0]) ** 2).sum(axis=0)
+        repeats = self.repeats.curves.fraction(radii_mm, reference_mm)
+        return value, repeats.std(axis=0, ddof=1), np.sqrt(spread + background)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Folded:
+    """One configuration folded: what describes it, and how well.
+
+    Parameters
+    ----------
+    optics, measured, resolution
+        What was folded, and how finely.
+    families, weight
+        All families that were tried, and their weights.
+    """
+
+    optics: Optics
+    measured: tuple[Measured, ...]
+    resolution: Resolution
+    families: tuple[Family, ...]
+    weight: np.ndarray
+
+    @property
+    def best(self) -> Family:
+        """The family with the least chi-square."""
+        return min(self.families, key=lambda family: family.chi_square)
+
+    @property
+    def counting(self) -> tuple[tuple[Family, ...], np.ndarray]:
+        """The families that count, and their weights, sum 1."""
+        chosen = np.flatnonzero(self.weight >= _COUNTS * self.weight.max())
+        weight = self.weight[chosen]
+        return tuple(self.families[k] for k in chosen), weight / weight.sum()
+
+    def near(self, energy: int) -> View:
+        """Return a view with the diverging beam at an energy."""
+        pairs = zip(self.measured, self.best.described.rings, strict=True)
+        return next(rings.view for one, rings in pairs if one.energy == energy)
+
+    @property
+    def chance(self) -> float:
+        """Chance of a chi-square larger than the best family's."""
+        mixture = self.best.described.mixture
+        return float(chi2.sf(mixture.chi_square, mixture.degrees_of_freedom))
+
+    @property
+    def accepted(self) -> bool:
+        """False when not even the best family describes the rings."""
+        return self.chance >= ACCEPTED
+
+
+@dataclass(frozen=True, kw_only=True)
+class StarPlane:
+    """A plane where a star's image is wanted, at all energies.
+
+    Parameters
+    ----------
+    distance_mm
+        Behind the reference plane.
+    reference_rad
+        Largest angle that matters.
+    """
+
+    distance_mm: float
+    reference_rad: float
+
+
+def fold(
+    optics: Optics,
+    measured: Sequence[Measured],
+    progress: Callable[[int, int], None] | None = None,
+) -> Folded:
+    """Describe all measurements of one configuration together, by every family.
+
+    Parameters
+    ----------
+    optics
+        Nest and light.
+    measured
+        Measurements of one aperture, off-axis angle and azimuth, at one or more detector
+        distances and energies.
+    progress
+        Called with what is done, and of how many parts.
+    """
+    resolution = resolution_of(measured)
+    rings = rings_to_fold(optics, measured, resolution)
+    families = fitted_families(rings, resolution.ladder, progress)
+    return Folded(
+        optics=optics,
+        measured=tuple(measured),
+        resolution=resolution,
+        families=families,
+        weight=likelihoods(families),
+    )
+
+
+def star_views(
+    optics: Optics, resolution: Resolution, distances_mm: Sequence[float]
+) -> tuple[tuple[View, ...], ...]:
+    """Trace a star; returns views by distance and energy, without pixel or source."""
+    star = optics.for_star()
+    grid = resolution.grid(max(distances_mm))
+    tables = tables_of(star, distances_mm, resolution.errors, grid)
+    return tuple(
+        tuple(view_of(star, tables, (d, e, mm), 0.0) for e in range(star.energies))
+        for d, mm in enumerate(distances_mm)
+    )
+
+
+def seen_from_infinity(
+    folded: Folded, plane: StarPlane, replicates: int, rng: np.random.Generator
+) -> tuple[SeenFromInfinity, ...]:
+    """Apply everything that describes a configuration to a star, at each energy."""
+    best = folded.best.described
+    repeats = replicate_weights(best, replicates, rng)
+    changed = changed_weights(best)
+    views = star_views(folded.optics, folded.resolution, [plane.distance_mm])[0]
+    radii = star_radii(
+        folded.resolution.hpd_rad * plane.distance_mm / 2,
+        plane.reference_rad * plane.distance_mm,
+    )
+    result = []
+    for energy, view in enumerate(views):
+        pair = _Pair(star=view, near=folded.near(energy), radii_mm=radii)
+        families, weight = folded.counting
+        of_repeats, of_changed = pair.of_sets(best, (repeats, changed))
+        result.append(
+            SeenFromInfinity(
+                by_family=pair.by_family([f.described for f in families]),
+                family_weight=weight,
+                repeats=of_repeats,
+                changed=of_changed,
+                distance_mm=plane.distance_mm,
+            )
+        )
+    return tuple(result)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Pair:
+    """The image of a star, and one with the diverging beam at the same energy."""
+
+    star: View
+    near: View
+    radii_mm: np.ndarray
+
+    def by_family(self, families: Sequence[Described]) -> Numbers:
+        """Numbers of the mixtures of several families, one a row."""
+        mixtures = [(f.ladder, f.mixture.weights) for f in families]
+        growth = mixture_growths(self.star, self.radii_mm, mixtures)
+        ratio = [
+            (view_area(self.star, ladder) @ w) / (view_area(self.near, ladder) @ w)
+            for ladder, w in mixtures
+        ]
+        return Numbers(
+            curves=StarCurves(radii_mm=self.radii_mm, growth=growth),
+            area_ratio=np.array(ratio),
+        )
+
+    def of_sets(self, best: Described, sets: Sequence[np.ndarray]) -> list[Numbers]:
+        """Numbers of sets of mixtures of one family, one mixture a row."""
+        ladder = best.ladder
+        own = about_own_center(self.star, self.radii_mm[-1], ladder, best.mixture.weights)
+        pairs = pair_growths(own, self.radii_mm, ladder).T
+        star, near = (view_area(view, ladder) for view in (self.star, self.near))
+        return [
+            Numbers(
+                curves=StarCurves(radii_mm=self.radii_mm, growth=rows @ pairs),
+                area_ratio=(rows @ star) / (rows @ near),
+            )
+            for rows in sets
+        ]
+
+
+def view_area(view: View, ladder: SlopeLadder) -> np.ndarray:
+    """Return the effective area wherever light lands, (pairs,), mm²."""
+    return sum(
+        ladder_areas(plane.table, ladder)[plane.energy] * azimuths.share.sum()
+        for plane, azimuths in zip(view.planes, view.azimuths, strict=True)
+    )

@@ -1,0 +1,65 @@
+"""Mixtures that repeats of the same exposures would have given."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from beamreduce.infinity.fold import Described, MeasuredRings
+from beamreduce.infinity.mixture import RingData, refit_near, whiten
+from beamreduce.statistics import correlated_normals
+
+
+def replicate_weights(
+    described: Described, replicates: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Return weights of repeats, (replicates, pairs), not normalised.
+
+    Photons are drawn about what the mixture expects, with the noise it expects (a
+    parametric bootstrap, Efron & Tibshirani 1993, An Introduction to the Bootstrap,
+    section 6.5). Drawing about the measured photons would count their noise twice, which
+    matters where shares are held at zero.
+    """
+    whitened = whiten(described.data)
+    mixture = described.mixture
+    scales = mixture.photons_per_mm2
+    white = []
+    for one, data, factor, columns, scale in zip(
+        described.rings, described.data, whitened.factors, whitened.columns, scales,
+        strict=True,
+    ):  # fmt: skip
+        drawn = correlated_normals(_statistical(one, data), replicates, rng)
+        white.append(scale * (columns @ mixture.weights) + drawn @ factor.T)
+    return refit_near(whitened, mixture, white)
+
+
+def changed_weights(described: Described) -> np.ndarray:
+    """Return weights with each choice of background model changed, (modes, pairs).
+
+    The first row is the unchanged fit.
+    """
+    whitened = whiten(described.data)
+    changes = _changes(described.rings)
+    white = [
+        (one.photons + change) @ factor.T
+        for one, change, factor in zip(
+            described.rings, changes, whitened.factors, strict=True
+        )
+    ]
+    return refit_near(whitened, described.mixture, white)
+
+
+def _changes(rings: Sequence[MeasuredRings]) -> list[np.ndarray]:
+    """Every mode of every measurement in a row of its own, after a row of none."""
+    rows = 1 + sum(one.model_modes.shape[0] for one in rings)
+    changes, row = [], 1
+    for one in rings:
+        change = np.zeros((rows, one.photons.size))
+        change[row : row + one.model_modes.shape[0]] = one.model_modes
+        row += one.model_modes.shape[0]
+        changes.append(change)
+    return changes
+
+
+def _statistical(one: MeasuredRings, data: RingData) -> np.ndarray:
+    """Covariance of repeats: what is common to them is not part of it."""
+    return data.covariance - one.model_modes.T @ one.model_modes

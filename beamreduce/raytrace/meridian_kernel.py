@@ -1,0 +1,288 @@
+"""Kernels of the quadrature in the meridian: one ray, the used interval, the sums."""
+
+import math
+
+import numpy as np
+from numba import njit
+
+
+def _panels() -> tuple[np.ndarray, np.ndarray]:
+    """Gauss–Legendre places and weights on 0 to 1, dense at the start.
+
+    There, at the junction, the next foil inward clips what the secondary sends inward.
+    """
+    places, weights = [], []
+    for start, end, order in ((0.0, 0.03, 5), (0.03, 0.15, 5), (0.15, 1.0, 10)):
+        node, weight = np.polynomial.legendre.leggauss(order)
+        places.append(start + (end - start) * 0.5 * (node + 1))
+        weights.append((end - start) * 0.5 * weight)
+    return np.concatenate(places), np.concatenate(weights)
+
+
+NODES, WEIGHTS = _panels()
+CLIP_INTERVALS = 8  # of primary error, and bins of offset, that clipped light shares
+CLIP_BINS = 4
+_SCAN = 16  # places along a primary where the used interval is looked for
+_BISECTIONS = 24
+
+
+@njit(cache=True, nogil=True)
+def _ray(
+    cones: np.ndarray, i: int, geometry: np.ndarray, z1: float, error: float
+) -> tuple[bool, float, float, float, float]:
+    """Follow a ray by its place on the primary.
+
+    Returns whether it gets through, both grazing angles, and place z and slope angle of
+    the ray leaving the secondary (its radius follows from the cone).
+    """
+    r, a1, a2, _, l2, half_gap, _ = cones[i]
+    source, tilt = geometry[0], geometry[1]
+    rho1 = r - math.tan(a1) * z1
+    slope0 = -tilt if math.isinf(source) else rho1 / (source + z1) - tilt
+    angle0 = math.atan(slope0)
+    graze1 = angle0 + a1 + error
+    angle1 = -2.0 * (a1 + error) - angle0
+    slope1 = math.tan(angle1)
+    down = slope1 + math.tan(a2)
+    if graze1 <= 0.0 or down == 0.0:
+        return False, 0.0, 0.0, 0.0, 0.0
+    z2 = (r - rho1 + slope1 * z1) / down
+    graze2 = angle1 + a2
+    angle2 = -2.0 * a2 - angle1
+    hit = graze2 > 0.0 and half_gap <= z2 <= half_gap + l2
+    if hit and i > 0:
+        hit = _clear(cones, i, geometry, (z1, rho1, slope0), (z2, slope1, angle2))
+    return hit, graze1, graze2, z2, angle2
+
+
+@njit(cache=True, nogil=True)
+def _clear(
+    cones: np.ndarray, i: int, geometry: np.ndarray,
+    first: tuple[float, float, float], second: tuple[float, float, float],
+) -> bool:  # fmt: skip
+    """True when the back of the next foil inward is passed everywhere.
+
+    The way in is nearest to it at its upper end (or the upper end of its pre-collimator
+    blade), the way between the reflections at the gap, the way out at its lower end.
+    """
+    z1, rho1, slope0 = first
+    z2, slope1, angle2 = second
+    r, a1, a2, l1, _, half_gap, thickness = cones[i - 1]
+    back = r + thickness
+    top = -half_gap - l1
+    if top < z1:
+        rim = back - math.tan(a1) * top
+        if rho1 + slope0 * (top - z1) <= rim:
+            return False
+        blade = geometry[2]
+        if blade > 0.0 and rho1 + slope0 * (top - blade - z1) <= rim:
+            return False
+    for z in (-half_gap, half_gap):
+        if z1 < z < z2:
+            surface = back - (math.tan(a1) if z < 0 else math.tan(a2)) * z
+            if rho1 + slope1 * (z - z1) <= surface:
+                return False
+    # The error of the secondary may open the way out.
+    return _exit_limit(cones, i, z2, angle2) < geometry[3]
+
+
+@njit(cache=True, nogil=True)
+def _exit_limit(cones: np.ndarray, i: int, z2: float, angle2: float) -> float:
+    """Error of the secondary below which the next foil inward catches a ray going out."""
+    if i == 0:
+        return -math.inf
+    r, _, a2, _, l2, half_gap, thickness = cones[i - 1]
+    bottom = half_gap + l2
+    if bottom <= z2:
+        return -math.inf
+    rho2 = cones[i, 0] - math.tan(cones[i, 2]) * z2
+    rim = r + thickness - math.tan(a2) * bottom
+    return 0.5 * (math.atan((rim - rho2) / (bottom - z2)) - angle2)
+
+
+@njit(cache=True, nogil=True)
+def _edge(
+    cones: np.ndarray, i: int, geometry: np.ndarray, error: float,
+    dark: float, lit: float,
+) -> float:  # fmt: skip
+    for _ in range(_BISECTIONS):
+        middle = 0.5 * (dark + lit)
+        if _ray(cones, i, geometry, middle, error)[0]:
+            lit = middle
+        else:
+            dark = middle
+    return lit
+
+
+@njit(cache=True, nogil=True)
+def _used(
+    cones: np.ndarray, i: int, geometry: np.ndarray, error: float
+) -> tuple[float, float]:
+    """The interval of a primary whose rays get through; empty when first ≥ last."""
+    low, high = -cones[i, 5] - cones[i, 3], -cones[i, 5]
+    step = (high - low) / _SCAN
+    first, last = 1.0, -1.0
+    for k in range(_SCAN + 1):
+        z = min(low + k * step, high)
+        if _ray(cones, i, geometry, z, error)[0]:
+            if first > last:
+                first = z
+            last = z
+    if first > last:
+        return 0.0, 0.0
+    if first > low:
+        first = _edge(cones, i, geometry, error, first - step, first)
+    if last < high:
+        last = _edge(cones, i, geometry, error, min(last + step, high), last)
+    return first, last
+
+
+@njit(cache=True, nogil=True)
+def _share(table: np.ndarray, step: float, angle: float) -> float:
+    place = angle / step
+    k = int(place)
+    if k >= table.size - 1:
+        return 0.0
+    part = place - k
+    return table[k] * (1.0 - part) + table[k + 1] * part
+
+
+@njit(cache=True, nogil=True)
+def _spread(
+    bins: np.ndarray, start: float, end: float, amount: float, reach: float, step: float
+) -> None:
+    """Spread an amount evenly between two offsets; none outside the grid is kept."""
+    low = (min(start, end) + reach) / step
+    high = (max(start, end) + reach) / step
+    width = high - low
+    if width < 1e-9:
+        k = math.floor(low)
+        if 0 <= k < bins.size:
+            bins[k] += amount
+        return
+    density = amount / width
+    first, last = max(math.floor(low), 0), min(math.floor(high), bins.size - 1)
+    for k in range(first, last + 1):
+        bins[k] += density * (min(high, k + 1.0) - max(low, float(k)))
+
+
+@njit(cache=True, nogil=True)
+def integrate(
+    cones: np.ndarray, geometry: np.ndarray, mirror: tuple[np.ndarray, np.ndarray, float],
+    edges: np.ndarray, distances: np.ndarray, grid: tuple[float, float],
+    out: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
+    clip: tuple[np.ndarray, np.ndarray, np.ndarray],
+) -> None:  # fmt: skip
+    """Fill the sums; ``mirror`` is reflectivities, coating of each nesting, angle step.
+
+    ``clip`` is limits of secondary error, and the light (by place, and in all) that is
+    caught when its secondary error is below them.
+    """
+    landing, area, lever, lit_fraction = out
+    limits, clipped, clipped_area = clip
+    lights, nd, nodes_n = area.shape[0], distances.size, NODES.size
+    # Two rows: at the error edge before and at this one.
+    place = np.zeros((2, nd, nodes_n))
+    amount = np.zeros((2, lights, nodes_n))
+    limit = np.zeros((2, nodes_n))
+    for i in range(cones.shape[0]):
+        half_length = cones[i, 3] / 2
+        first, last = _used(cones, i, geometry, 0.0)
+        lit_fraction[i] = max(last - first, 0.0) / (2 * half_length)
+        for j in range(edges.size):
+            now, before = j % 2, (j + 1) % 2
+            first, last = _used(cones, i, geometry, edges[j])
+            _at_nodes(
+                cones, i, geometry, (edges[j], first, last), mirror, distances,
+                (place[now], amount[now], lever, limit[now]),
+            )  # fmt: skip
+            if j == 0:
+                continue
+            at = (j - 1) // CLIP_INTERVALS
+            end_of = min((at + 1) * CLIP_INTERVALS, edges.size - 1)
+            # Both tables hold what would come were all errors in an interval.
+            share = (edges[j] - edges[j - 1]) / (edges[end_of] - edges[at * CLIP_INTERVALS])
+            for e in range(lights):
+                for k in range(nodes_n):
+                    total = 0.5 * (amount[now, e, k] + amount[before, e, k])
+                    if total == 0.0:
+                        continue
+                    area[e, j - 1] += total
+                    where, part = _between(limits, limit[before, k], limit[now, k])
+                    caught = where >= 0
+                    low, high = total * share * (1.0 - part), total * share * part
+                    if caught:
+                        clipped_area[e, where, at] += low
+                        clipped_area[e, where + 1, at] += high
+                    for d in range(nd):
+                        start, end = place[before, d, k], place[now, d, k]
+                        if amount[before, e, k] == 0.0:
+                            start = end
+                        if amount[now, e, k] == 0.0:
+                            end = start
+                        _spread(landing[d, e, j - 1], start, end, total, grid[0], grid[1])
+                        if caught:
+                            step = grid[1] * CLIP_BINS
+                            light = clipped[d, e, where]
+                            _spread(light[at], start, end, low, grid[0], step)
+                            light = clipped[d, e, where + 1]
+                            _spread(light[at], start, end, high, grid[0], step)
+
+
+@njit(cache=True, nogil=True)
+def _between(limits: np.ndarray, before: float, now: float) -> tuple[int, float]:
+    """Place a mean limit between two of the given ones; -1 where nothing is caught."""
+    if limits.size < 2:
+        return -1, 0.0
+    value = 0.5 * (before + now)
+    if not value > limits[0]:
+        return -1, 0.0
+    k = min(np.searchsorted(limits, value) - 1, limits.size - 2)
+    return k, min((value - limits[k]) / (limits[k + 1] - limits[k]), 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _at_nodes(
+    cones: np.ndarray, i: int, geometry: np.ndarray, used: tuple[float, float, float],
+    mirror: tuple[np.ndarray, np.ndarray, float], distances: np.ndarray,
+    out: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
+) -> None:  # fmt: skip
+    """Landing places and amounts at the nodes of the used interval for one error."""
+    error, first, last = used
+    reflectivity, angle_step = mirror[0][mirror[1][i]], mirror[2]
+    place, amount, lever, limit = out
+    r, a1, a2 = cones[i, 0], cones[i, 1], cones[i, 2]
+    source, tilt = geometry[0], geometry[1]
+    amount[:] = 0.0
+    limit[:] = -math.inf
+    if last <= first:
+        return
+    for k in range(NODES.size):
+        z1 = last - (last - first) * NODES[k]
+        _, graze1, graze2, z2, angle2 = _ray(cones, i, geometry, z1, error)
+        rho1 = r - math.tan(a1) * z1
+        slope0, dilution = -tilt, 1.0
+        if not math.isinf(source):
+            slope0 += rho1 / (source + z1)
+            dilution = (source / (source + z1)) ** 2
+            # A point shines evenly into solid angle: cos³ less a mm² off its axis.
+            dilution *= (1.0 + (rho1 / (source + z1)) ** 2) ** -1.5
+        # Photons on a stretch of primary, for one photon a mm² at the reference plane.
+        ring = 2 * math.pi * rho1 * (math.tan(a1) + slope0) * dilution
+        ring *= (last - first) * WEIGHTS[k]
+        limit[k] = _exit_limit(cones, i, z2, angle2)
+        rho2 = r - math.tan(a2) * z2
+        light = 0
+        for e in range(reflectivity.shape[0]):
+            for first_way in range(reflectivity.shape[1]):
+                once = ring * _share(reflectivity[e, first_way], angle_step, graze1)
+                for second_way in range(reflectivity.shape[1]):
+                    amount[light, k] = once * _share(
+                        reflectivity[e, second_way], angle_step, graze2
+                    )
+                    light += 1
+        for d in range(distances.size):
+            place[d, k] = rho2 + math.tan(angle2) * (distances[d] - z2)
+            place[d, k] += tilt * distances[d]  # from where the middle of the image is
+            lever[d, 0] += ring * (distances[d] - z2)
+            lever[d, 1] += ring
