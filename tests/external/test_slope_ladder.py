@@ -12,12 +12,16 @@ import pytest
 
 from beamreduce.infinity.ring_shares import OpenAzimuths, ring_shares, whole_turn
 from beamreduce.infinity.slope_ladder import (
+    Plane,
     SlopeLadder,
     error_edges,
-    ladder_profiles,
+    ladder_areas,
+    ladder_columns,
     ladder_steps,
+    mixed_profile,
+    seen_targets,
 )
-from beamreduce.infinity.star_image import diameter, encircled
+from beamreduce.infinity.star import StarCurves
 from tests.external.test_meridian import ARCSEC, nest, table
 
 
@@ -34,15 +38,27 @@ def test_errors_of_the_secondary_alone(size):
         nest(5.2, 130, 20), math.inf, [5202.5], errors=error_edges(none, none),
         reach=reach, bins=8000,
     )  # fmt: skip
-    profiles = ladder_profiles(found, SlopeLadder(steps_rad=(none, s)))
-    light = profiles.profile[0, 0, 1]
-    step = profiles.offsets_mm[1] - profiles.offsets_mm[0]
-    hpd = diameter(light, step, 39 * s * 5200, 0.5)
+    plane, ladder = Plane(table=found), SlopeLadder(steps_rad=(none, s))
+    offsets, step = found.grid.centers_mm, found.grid.step_mm
+    expected = 1.348979500 * 2 * s * found.lever_mm[0]
+    # Circles about the half of it in steps of 0.1 %, nearly even light between them.
+    near = 0.5 * expected * np.linspace(0.98, 1.02, 41)
+    radii = np.append(near, 39 * s * 5200)
+    shares = ring_shares(offsets, radii, step / 2, whole_turn())
+    second_only = np.array([0.0, 1.0, 0.0, 0.0])
+    rings = shares @ mixed_profile(plane, ladder, second_only)
+    curve = StarCurves(radii_mm=radii, growth=np.cumsum(rings))
+    hpd = float(curve.diameter_mm(0.5, radii[-1]))
     # Cone blur αℓ = 0.125 mm, even about the best focus, in quadrature with σ ≥ 1.0 mm:
     # (0.125² / 12) / 2 of σ² = 6e-4 at most; bins of reach/4000 = 0.01 σ add less.
-    assert hpd == pytest.approx(1.348979500 * 2 * s * found.lever_mm[0], rel=1e-3)
+    assert hpd == pytest.approx(expected, rel=1e-3)
+    columns = ladder_columns(seen_targets(plane, ladder, shares), ladder)
+    # Smoothing the rings is smoothing the light: only light beyond the ends of the grid,
+    # 38 σ away, may differ.
+    np.testing.assert_allclose(columns[:, 1], rings, atol=1e-9 * rings.sum())
     # Which way the primary turns a ray does not change what reaches the detector here.
-    assert profiles.area[0, 1] == pytest.approx(profiles.area[0, 0])
+    areas = ladder_areas(found, ladder)[0]
+    assert areas[1] == pytest.approx(areas[0])
 
 
 @pytest.mark.parametrize(
@@ -77,11 +93,14 @@ def test_a_displaced_image_is_a_shifted_gaussian():
 
 
 def test_steps_are_fine_enough():
-    steps = ladder_steps(1.5 * ARCSEC, 90 * ARCSEC)
-    ratio = np.array(steps[1:]) / np.array(steps[:-1])
-    assert steps[0] == pytest.approx(1.5 * ARCSEC)
-    assert steps[-1] == pytest.approx(90 * ARCSEC)
-    assert ratio.max() < 1.4001
+    middle = 10 * ARCSEC
+    steps = np.array(ladder_steps(middle))
+    assert steps[0] == pytest.approx(middle / 5)
+    assert steps[-1] == pytest.approx(8 * middle)
+    ratio = steps[1:] / steps[:-1]
+    assert ratio.max() < 1.4143  # √2: four steps from 2 to 8
+    near = (steps[:-1] > 0.49 * middle) & (steps[1:] < 2.01 * middle)
+    assert ratio[near].max() < 1.2
 
 
 def test_edges_are_symmetric_and_reach_five_times_the_largest_step():
@@ -92,7 +111,12 @@ def test_edges_are_symmetric_and_reach_five_times_the_largest_step():
 
 
 def test_encircled_energy_of_an_even_law():
-    light = np.where(np.abs((np.arange(200) + 0.5) / 100 - 1.0) < 0.5, 1.0, 0.0)
-    curve = encircled(light, 0.01, np.array([0.25, 0.5, 0.9]), 1.0)
-    np.testing.assert_allclose(curve, [0.5, 1.0, 1.0], atol=1e-12)
-    assert diameter(light, 0.01, 1.0, 0.5) == pytest.approx(0.5)
+    offsets = (np.arange(200) + 0.5) / 100 - 1.0
+    light = np.where(np.abs(offsets) < 0.5, 1.0, 0.0)
+    radii = np.linspace(0, 1, 101)[1:]
+    # Middles of bins lie ten times the blur from the ends of rings.
+    rings = ring_shares(offsets, radii, 5e-4, whole_turn()) @ light
+    curve = StarCurves(radii_mm=radii, growth=np.cumsum(rings))
+    found = curve.fraction(np.array([0.25, 0.5, 0.9]), 1.0)
+    np.testing.assert_allclose(found, [0.5, 1.0, 1.0], atol=1e-12)
+    assert curve.diameter_mm(0.5, 1.0) == pytest.approx(0.5)
