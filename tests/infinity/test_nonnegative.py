@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import nnls
 
-from beamreduce.infinity.nonnegative import solve_nonnegative
+from beamreduce.infinity.nonnegative import solve_many, solve_nonnegative
 
 
 def gaussian_columns(count=12, rings=50):
@@ -48,3 +48,18 @@ def test_a_start_changes_the_way_not_the_end():
 def test_nothing_helps():
     a = gaussian_columns()
     assert not solve_nonnegative(a.T @ a, -a.T @ np.ones(a.shape[0])).any()
+
+
+def test_many_problems_at_once_are_as_good_as_one_by_one():
+    rng = np.random.default_rng(5)
+    a = gaussian_columns(count=8)
+    truth = np.zeros(a.shape[1])
+    truth[[10, 30, 45]] = 1.0, 2.0, 0.5
+    many = a @ truth + rng.normal(0, 1, (20, a.shape[0]))
+    solved = solve_many(a.T @ a, many @ a, truth)
+    assert solved.min() >= 0
+    for y, x in zip(many, solved, strict=True):
+        theirs, _ = nnls(a, y, maxiter=20_000)
+        best = np.sum((a @ theirs - y) ** 2)
+        # As above: what the ridge and the normal equations leave.
+        assert np.sum((a @ x - y) ** 2) == pytest.approx(best, rel=1e-6, abs=1e-6)
