@@ -143,5 +143,5 @@ def _rings(one: Measured, view: View, ladder: SlopeLadder) -> MeasuredRings:
         covariance=coarse.covariance + model.T @ model,
         poisson=coarse.scale**2 * coarse.poisson_part,
         model_modes=model,
-        seen=seen_in_rings(view, coarse.radius_mm, ladder),
+        seen=seen_in_rings(view, coarse.radius_mm),
     )

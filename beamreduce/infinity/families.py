@@ -56,12 +56,18 @@ def fitted_families(
     Mean errors are tried on a coarse grid, in units of the scatter that the data show
     without one, and then three times finer about the best of each stage.
     """
-    families = [_fitted(rings, ladder, ("none", 0.0))]
-    scatter = families[0].described.scatter_rad
+    first = describe(rings, ladder)
+    families = [_family(first, ("none", 0.0))]
+    # The others begin about the center that this one has found.
+    rings = first.rings
+    scatter = first.scatter_rad
     for stage in STAGES:
         means = _COARSE * scatter
         for _ in range(_FINER):
-            families += [_fitted(rings, ladder, (stage, float(mean))) for mean in means]
+            families += [
+                _family(describe(rings, with_mean(ladder, stage, mean)), (stage, mean))
+                for mean in means.tolist()
+            ]
             of_stage = sorted(
                 (f for f in families if f.stage in (stage, "none")),
                 key=lambda f: f.mean_rad,
@@ -94,12 +100,11 @@ def likelihoods(families: Sequence[Family]) -> np.ndarray:
     return weight / weight.sum()
 
 
-def _fitted(
-    rings: Sequence[MeasuredRings], ladder: SlopeLadder, choice: tuple[str, float]
-) -> Family:
+def _family(described: Described, choice: tuple[str, float]) -> Family:
+    """One family, without what was only needed to fit it."""
+    rings = tuple(replace(one, seen=()) for one in described.rings)
     stage, mean_rad = choice
-    described = describe(rings, with_mean(ladder, stage, mean_rad))
-    return Family(stage=stage, mean_rad=mean_rad, described=described)
+    return Family(stage=stage, mean_rad=mean_rad, described=replace(described, rings=rings))
 
 
 def _between(of_stage: Sequence[Family], best: int) -> np.ndarray:

@@ -15,6 +15,7 @@ from beamreduce.infinity.slope_ladder import SeenTargets, SlopeLadder
 from beamreduce.infinity.view import View, predicted_center, ring_columns, seen_in_rings
 
 _RECENTERINGS = 3
+_SETTLED = 0.1  # of a bin of signed offset
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +38,8 @@ class MeasuredRings:
         Variance of each ring that its photons bring, shape (rings,): the fit replaces it
         by what the model expects, since photons that came by chance few would weigh more.
     seen
-        The rings as light sees them, from :func:`~beamreduce.infinity.view.seen_in_rings`.
+        The rings as light sees them, from :func:`~beamreduce.infinity.view.seen_in_rings`;
+        large, and not kept once they are described.
     """
 
     id: str
@@ -49,9 +51,9 @@ class MeasuredRings:
     model_modes: np.ndarray
     seen: tuple[SeenTargets, ...]
 
-    def seen_as(self, view: View, ladder: SlopeLadder) -> "MeasuredRings":
-        """Return the same photons with another view of the light, or another ladder."""
-        return replace(self, view=view, seen=seen_in_rings(view, self.radii_mm, ladder))
+    def seen_as(self, view: View) -> "MeasuredRings":
+        """Return the same photons with another view of the light."""
+        return replace(self, view=view, seen=seen_in_rings(view, self.radii_mm))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +94,10 @@ def describe(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:
     if all(one.view.round for one in rings):
         return described
     for _ in range(_RECENTERINGS):
-        described = _described([_recentered(r, described) for r in rings], ladder)
+        moved = [_recentered(one, described) for one in described.rings]
+        if all(one is before for one, before in zip(moved, described.rings, strict=True)):
+            break
+        described = _described(moved, ladder)
     return described
 
 
@@ -114,7 +119,9 @@ def _described(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described
 def _recentered(one: MeasuredRings, described: Described) -> MeasuredRings:
     weights = described.mixture.weights
     center = predicted_center(one.view, described.ladder, weights, one.radii_mm[-1])
-    return one.seen_as(one.view.about(*center), described.ladder)
+    if np.hypot(*center) < _SETTLED * one.view.planes[0].table.grid.step_mm:
+        return one
+    return one.seen_as(one.view.about(*center))
 
 
 def expected_noise(

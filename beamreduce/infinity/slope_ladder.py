@@ -6,18 +6,21 @@ the same mixture tells the image of a star.
 
 Everything that is asked of an image (light in rings, light inside circles) is a sum over
 signed offsets, linear in the light: a *target*, given by the share of each offset that it
-takes. Smoothing the targets by the laws of the secondary, instead of the images, makes a
-ladder of a hundred pairs as cheap as a handful of matrix products.
+takes. Slope errors of the secondary are a convolution, so sums are done over frequencies of
+the offset: one product of matrices gives all targets of all pairs, without an image of any.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.fft import next_fast_len
 from scipy.special import ndtr
 
 from beamreduce.errors import SettingsError
 from beamreduce.raytrace.meridian import CLIP_BINS, ErrorGrid, MeridianTable
+
+_NOTHING_LEFT = 8.0  # standard deviations of a law's spectrum: 1e-14 of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,115 +137,120 @@ class Plane:
 
 @dataclass(frozen=True, kw_only=True)
 class SeenTargets:
-    """Targets of one plane as the light before the secondary's error sees them.
+    """Targets of one plane, ready to be compared with any light there.
 
     Parameters
     ----------
     plane
         Where the light is caught.
-    targets
-        Share of the light at each signed offset that goes into a target, (targets, bins).
-    smooth
-        Targets smoothed by each step of the secondary, without mean errors, for mirrored
-        and, where the surface is rough, for scattered light: (targets, steps, bins) each.
-    by_interval
-        The same times the light, for every way: (targets, steps, intervals) each.
+    spectrum, coarse_spectrum
+        Spectra of the share of the light at each signed offset that goes into a target,
+        (targets, frequencies), on the bins of the plane and on those of clipped light;
+        sums over frequencies are then sums over offsets.
     """
 
     plane: Plane
-    targets: np.ndarray
-    smooth: tuple[np.ndarray, ...]
-    by_interval: tuple[np.ndarray, ...]
+    spectrum: np.ndarray
+    coarse_spectrum: np.ndarray
 
 
-def seen_targets(plane: Plane, ladder: SlopeLadder, targets: np.ndarray) -> SeenTargets:
-    """Smooth targets by the secondary's steps, once for all mean errors.
+def seen_targets(plane: Plane, targets: np.ndarray) -> SeenTargets:
+    """Make targets ready, once for all slope errors.
 
     Parameters
     ----------
     plane
         Where the light is caught.
-    ladder
-        Its steps and scatter are used. Secondary errors move a ray after its last
-        reflection by twice their size times the way to the detector.
     targets
         Share of the light at each signed offset that goes into a target, shape (targets,
         bins).
     """
-    bins = plane.table.grid.bins
-    spectrum = np.fft.rfft(targets, 2 * bins, axis=-1)[:, None, :]
-    ways = plane.landing_mm2.shape[0]
-    smooth = tuple(
-        np.ascontiguousarray(
-            np.fft.irfft(spectrum * _laws(plane, ladder, scattered=s), 2 * bins)[..., :bins]
-        )
-        for s in ((False, True) if ways == 4 else (False,))
-    )
     return SeenTargets(
         plane=plane,
-        targets=targets,
-        smooth=smooth,
-        by_interval=_by_interval(plane, smooth),
+        spectrum=_target_spectrum(targets),
+        coarse_spectrum=_target_spectrum(_coarse(targets, plane)),
     )
+
+
+def _target_spectrum(targets: np.ndarray) -> np.ndarray:
+    length = _length(targets.shape[-1])
+    spectrum = np.fft.rfft(targets, length, axis=-1) / length
+    spectrum[:, 1:-1] *= 2  # their negative frequencies are not kept
+    return spectrum
 
 
 def ladder_columns(seen: SeenTargets, ladder: SlopeLadder) -> np.ndarray:
     """Return what each pair of a ladder sends into targets, mm², (targets, pairs).
 
-    Primary errors weigh the table's intervals by a normal law; a mean error of the
-    secondary displaces all its light. Steps and scatter must be those that the targets
-    were smoothed by.
+    Primary errors weigh the table's intervals by a normal law. Secondary errors move a ray
+    after its last reflection by twice their size times the way to the detector.
     """
-    by_interval = seen.by_interval
-    if ladder.secondary_mean_rad:
-        move = 2 * seen.plane.lever_mm * ladder.secondary_mean_rad
-        bins = move / seen.plane.table.grid.step_mm
-        moved = tuple(_displaced(smooth, bins) for smooth in seen.smooth)
-        by_interval = _by_interval(seen.plane, moved)
-    columns = sum(
-        light @ interval_chances(
-            seen.plane.table.error_rad, ladder,
-            scattered=_scattered_by(way, len(by_interval))[0],
-        ).T
-        for way, light in enumerate(by_interval)
-    )  # fmt: skip
-    columns = np.swapaxes(columns, 1, 2)
+    light = _light_spectra(seen.plane, ladder)
+    light = light.reshape(-1, light.shape[-1])
+    columns = _sums(seen.spectrum[:, : light.shape[-1]], light)
     if seen.plane.table.limit_rad.size:
-        columns = columns - np.tensordot(
-            _coarse(seen.targets, seen.plane), clipped_profiles(seen.plane, ladder),
-            axes=(1, 2),
-        )  # fmt: skip
-    return columns.reshape(columns.shape[0], -1)
+        clipped = _clipped_spectra(seen.plane, ladder)
+        clipped = np.moveaxis(clipped, 0, -1).reshape(-1, clipped.shape[0])
+        columns = columns - _sums(seen.coarse_spectrum, clipped)
+    return columns
 
 
-def clipped_profiles(plane: Plane, ladder: SlopeLadder) -> np.ndarray:
-    """Return the light that the next foil inward catches on its way out.
+def _sums(spectra: np.ndarray, light: np.ndarray) -> np.ndarray:
+    """Real parts of the sums of one times the conjugate of the other, over frequencies."""
+    # Side by side, as one real product of matrices that lie in one piece.
+    first, second = (
+        np.concatenate([part.real, part.imag], axis=1) for part in (spectra, light)
+    )
+    return first @ second.T
 
-    By where it would have landed: shape (primary steps, secondary steps, coarse bins).
+
+def _light_spectra(plane: Plane, ladder: SlopeLadder) -> np.ndarray:
+    """Spectra of the light of each pair, nothing clipped, (primary, secondary, …).
+
+    Only as many frequencies as the smallest step leaves.
+    """
+    total = 0.0
+    for way, landing in enumerate(plane.landing_mm2):
+        primary, secondary = _scattered_by(way, plane.landing_mm2.shape[0])
+        chance = interval_chances(plane.table.error_rad, ladder, scattered=primary)
+        laws = _laws(plane, ladder, scattered=secondary)
+        spectrum = np.fft.rfft(chance @ landing, _length(landing.shape[-1]), axis=-1)
+        total = total + spectrum[:, None, : laws.shape[1]] * laws
+    return total
+
+
+def _length(bins: int) -> int:
+    """Length of a transform without wrapping: twice the bins, of small prime factors."""
+    return 2 * next_fast_len(bins)
+
+
+def _clipped_spectra(plane: Plane, ladder: SlopeLadder) -> np.ndarray:
+    """Light that the next foil inward catches on its way out, by where it would land.
+
+    Spectra on coarse bins, shape (frequencies, primary steps, secondary steps).
     """
     n, ways = len(ladder.steps_rad), plane.landing_mm2.shape[0]
-    bins = plane.clipped_mm2.shape[-1]
-    total = np.zeros((n, n, bins + 1), dtype=complex)
+    length = _length(plane.clipped_mm2.shape[-1])
+    total = np.zeros((length // 2 + 1, n, n), dtype=complex)
     for way, clipped in enumerate(plane.clipped_mm2):
         primary, secondary = _scattered_by(way, ways)
         chance = interval_chances(plane.table.clipped_error_rad, ladder, scattered=primary)
-        spectra = np.fft.rfft(chance @ clipped, 2 * bins, axis=-1)  # limits, primary
-        laws = _clipped_laws(plane, ladder, scattered=secondary)  # steps, limits
-        total += np.einsum("kpf,skf->psf", spectra, laws, optimize=True)
-    return np.fft.irfft(total, 2 * bins, axis=-1)[..., :bins]
+        spectra = np.fft.rfft(chance @ clipped, length, axis=-1)  # limits, primary, …
+        laws = _clipped_laws(plane, ladder, scattered=secondary)  # steps, limits, …
+        total += spectra.transpose(2, 1, 0) @ laws.transpose(2, 1, 0)
+    return total
 
 
 def _clipped_laws(plane: Plane, ladder: SlopeLadder, *, scattered: bool) -> np.ndarray:
     """Spectra of the laws of the secondary below each limit, (steps, limits, …)."""
-    bins = plane.clipped_mm2.shape[-1]
+    length = _length(plane.clipped_mm2.shape[-1])
     step = plane.table.grid.step_mm * CLIP_BINS
-    # Displacements in the order of a discrete Fourier transform: 0 first, then wrapped.
-    place = np.fft.fftfreq(2 * bins, 1 / (2 * bins)) * step
-    error = (place[None, :] + np.array([[-0.5], [0.5]]) * step) / (2 * plane.lever_mm)
-    spread = ladder.spreads(scattered)[:, None, None, None]
-    mean = ladder.secondary_mean_rad
-    ends = np.minimum(error[None, None], plane.table.limit_rad[None, :, None, None])
-    return np.fft.rfft(np.diff(ndtr((ends - mean) / spread), axis=2)[:, :, 0], axis=-1)
+    edges = (np.arange(length + 1) - length // 2 - 0.5) * step / (2 * plane.lever_mm)
+    spread = ladder.spreads(scattered)[:, None, None]
+    ends = np.minimum(edges, plane.table.limit_rad[:, None])
+    chance = np.diff(ndtr((ends - ladder.secondary_mean_rad) / spread), axis=-1)
+    # In the order of a discrete Fourier transform: no displacement first, then wrapped.
+    return np.fft.rfft(np.fft.ifftshift(chance, axes=-1), axis=-1)
 
 
 def _coarse(targets: np.ndarray, plane: Plane) -> np.ndarray:
@@ -250,35 +258,6 @@ def _coarse(targets: np.ndarray, plane: Plane) -> np.ndarray:
     missing = plane.clipped_mm2.shape[-1] * CLIP_BINS - targets.shape[1]
     padded = np.pad(targets, ((0, 0), (0, missing)))
     return padded.reshape(targets.shape[0], -1, CLIP_BINS).mean(axis=2)
-
-
-def _by_interval(plane: Plane, smooth: tuple[np.ndarray, ...]) -> tuple[np.ndarray, ...]:
-    ways = plane.landing_mm2.shape[0]
-    products = []
-    for way, landing in enumerate(plane.landing_mm2):
-        seen = smooth[_scattered_by(way, ways)[1]]
-        # As one product of matrices: many small ones would take ten times as long.
-        flat = seen.reshape(-1, seen.shape[-1]) @ landing.T
-        products.append(flat.reshape(*seen.shape[:-1], -1))
-    return tuple(products)
-
-
-def _displaced(smooth: np.ndarray, bins: float) -> np.ndarray:
-    """Targets as light sees them that will be displaced by a number of bins."""
-    whole = math.floor(bins)
-    part = bins - whole
-    return (1 - part) * _rolled(smooth, whole) + part * _rolled(smooth, whole + 1)
-
-
-def _rolled(smooth: np.ndarray, bins: int) -> np.ndarray:
-    """Targets moved towards lower offsets; nothing comes in from the ends."""
-    rolled = np.zeros_like(smooth)
-    size = smooth.shape[-1]
-    if abs(bins) < size:
-        to = slice(max(-bins, 0), size - max(bins, 0))
-        out_of = slice(max(bins, 0), size - max(-bins, 0))
-        rolled[..., to] = smooth[..., out_of]
-    return rolled
 
 
 def ladder_areas(table: MeridianTable, ladder: SlopeLadder) -> np.ndarray:
@@ -297,23 +276,32 @@ def ladder_areas(table: MeridianTable, ladder: SlopeLadder) -> np.ndarray:
 
 def mixed_profile(plane: Plane, ladder: SlopeLadder, weights: np.ndarray) -> np.ndarray:
     """Return the light of a mixture by signed offset, shape (bins,), mm² a bin."""
-    n = len(ladder.steps_rad)
-    share = weights.reshape(n, n)
-    length = 2 * plane.table.grid.bins
+    ladder, share = _in_use(ladder, weights)
+    length = _length(plane.table.grid.bins)
     total = np.zeros(length // 2 + 1, dtype=complex)
     for way, landing in enumerate(plane.landing_mm2):
         primary, secondary = _scattered_by(way, plane.landing_mm2.shape[0])
         chance = interval_chances(plane.table.error_rad, ladder, scattered=primary)
+        laws = _laws(plane, ladder, scattered=secondary)
         spectrum = np.fft.rfft(share.T @ (chance @ landing), length, axis=-1)
-        total += (spectrum * _laws(plane, ladder, scattered=secondary)).sum(axis=0)
-    move = 2 * plane.lever_mm * ladder.secondary_mean_rad
-    frequency = 2 * np.pi * np.fft.rfftfreq(length, plane.table.grid.step_mm)
-    moved = np.fft.irfft(total * np.exp(-1j * move * frequency), length)
-    profile = moved[: plane.table.grid.bins]
+        total[: laws.shape[1]] += (spectrum[:, : laws.shape[1]] * laws).sum(axis=0)
+    profile = np.fft.irfft(total, length)[: plane.table.grid.bins]
     if plane.table.limit_rad.size:
-        clipped = np.einsum("ps,psb->b", share, clipped_profiles(plane, ladder))
+        clipped = np.fft.irfft((_clipped_spectra(plane, ladder) * share).sum(axis=(1, 2)))
         profile = profile - np.repeat(clipped / CLIP_BINS, CLIP_BINS)[: profile.size]
     return profile
+
+
+def _in_use(ladder: SlopeLadder, weights: np.ndarray) -> tuple[SlopeLadder, np.ndarray]:
+    """Return a ladder of the steps that have a share, and the shares of its pairs.
+
+    A mixture uses few of many steps.
+    """
+    n = len(ladder.steps_rad)
+    share = weights.reshape(n, n)
+    used = np.flatnonzero(share.any(axis=0) | share.any(axis=1))
+    steps = tuple(ladder.steps_rad[k] for k in used)
+    return replace(ladder, steps_rad=steps), share[np.ix_(used, used)]
 
 
 def interval_chances(
@@ -337,8 +325,14 @@ def _scattered_by(way: int, ways: int) -> tuple[bool, bool]:
 
 
 def _laws(plane: Plane, ladder: SlopeLadder, *, scattered: bool) -> np.ndarray:
-    """Spectra of the laws of the secondary about zero, shape (steps, frequencies)."""
-    grid = plane.table.grid
-    frequency = 2 * np.pi * np.fft.rfftfreq(2 * grid.bins, grid.step_mm)
+    """Spectra of the laws of the secondary, shape (steps, frequencies).
+
+    Frequencies are left out where nothing is left of the smallest step.
+    """
+    grid, mean = plane.table.grid, ladder.secondary_mean_rad
+    frequency = 2 * np.pi * np.fft.rfftfreq(_length(grid.bins), grid.step_mm)
+    smallest = 2 * plane.lever_mm * min(ladder.steps_rad)
+    frequency = frequency[smallest * frequency < _NOTHING_LEFT]
     sigma = 2 * plane.lever_mm * ladder.spreads(scattered)
-    return np.exp(-0.5 * (sigma[:, None] * frequency) ** 2)
+    turned = np.exp(-2j * plane.lever_mm * mean * frequency)
+    return np.exp(-0.5 * (sigma[:, None] * frequency) ** 2) * turned

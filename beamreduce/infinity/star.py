@@ -99,7 +99,7 @@ def mixture_growths(
 
 def pair_growths(view: View, radii_mm: np.ndarray, ladder: SlopeLadder) -> np.ndarray:
     """Return the light of every pair of slope errors inside circles, (radii, pairs)."""
-    return np.cumsum(ring_columns(seen_in_rings(view, radii_mm, ladder), ladder), axis=0)
+    return np.cumsum(ring_columns(seen_in_rings(view, radii_mm), ladder), axis=0)
 
 
 def about_own_center(

@@ -63,12 +63,10 @@ def targets_of(view: View, radii_mm: np.ndarray) -> tuple[np.ndarray, ...]:
     )
 
 
-def seen_in_rings(
-    view: View, radii_mm: np.ndarray, ladder: SlopeLadder
-) -> tuple[SeenTargets, ...]:
-    """Return the rings as the light of each plane sees them through a ladder's steps."""
+def seen_in_rings(view: View, radii_mm: np.ndarray) -> tuple[SeenTargets, ...]:
+    """Return the rings as the light of each plane sees them."""
     return tuple(
-        seen_targets(plane, ladder, target)
+        seen_targets(plane, target)
         for plane, target in zip(view.planes, targets_of(view, radii_mm), strict=True)
     )
 

@@ -52,7 +52,7 @@ def test_errors_of_the_secondary_alone(size):
     # Cone blur αℓ = 0.125 mm, even about the best focus, in quadrature with σ ≥ 1.0 mm:
     # (0.125² / 12) / 2 of σ² = 6e-4 at most; bins of reach/4000 = 0.01 σ add less.
     assert hpd == pytest.approx(expected, rel=1e-3)
-    columns = ladder_columns(seen_targets(plane, ladder, shares), ladder)
+    columns = ladder_columns(seen_targets(plane, shares), ladder)
     # Smoothing the rings is smoothing the light: only light beyond the ends of the grid,
     # 38 σ away, may differ.
     np.testing.assert_allclose(columns[:, 1], rings, atol=1e-9 * rings.sum())
