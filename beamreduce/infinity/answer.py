@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import chi2
@@ -18,6 +18,7 @@ from beamreduce.infinity.families import Family, fitted_families, likelihoods
 from beamreduce.infinity.fold import Described
 from beamreduce.infinity.optics import Optics, tables_of, view_of
 from beamreduce.infinity.replicates import changed_weights, replicate_weights
+from beamreduce.infinity.scatter_width import scatter_width
 from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
 from beamreduce.infinity.star import (
     StarCurves,
@@ -30,7 +31,11 @@ from beamreduce.infinity.view import View
 from beamreduce.record import Uncertain
 
 ACCEPTED = 0.001  # chance of a larger chi-square below which a fit is not accepted
-_COUNTS = 1e-3  # families of less weight are left out
+_COUNTS = 5e-3  # families of less weight are left out
+# Against rays traced one by one by other code, diameters and areas of images of known
+# errors agree to this (tests/external/test_seen_from_infinity.py).
+TRACED = 0.0015
+_FEW = 2  # repeats where only the value is wanted
 SHARES = (HALF_POWER, NINETY)
 
 
@@ -66,17 +71,22 @@ class SeenFromInfinity:
         Weights of those families, sum 1.
     repeats
         Numbers of repeats of the exposures, in the best family.
-    changed
-        Numbers without (first) and with each change of the background model.
+    changed, changed_kinds
+        Numbers without (first) and with each change of the background that repeats have
+        in common; ``model`` or ``systematic``.
     distance_mm
         Plane of the image.
+    apart
+        The same from each detector distance alone, where all together are not described.
     """
 
     by_family: Numbers
     family_weight: np.ndarray
     repeats: Numbers
     changed: Numbers
+    changed_kinds: tuple[str, ...]
     distance_mm: float
+    apart: "tuple[SeenFromInfinity, ...]" = ()
 
     def quantity(self, of: Callable[[Numbers], np.ndarray]) -> Uncertain:
         """Return any number of the image with its statistical and model uncertainty.
@@ -89,22 +99,36 @@ class SeenFromInfinity:
         values = of(self.by_family)
         value = float(self.family_weight @ values)
         spread = math.sqrt(float(self.family_weight @ (values - value) ** 2))
-        changes = of(self.changed)
+        model, systematic = self._background(of(self.changed))
+        alone = [float(one.family_weight @ of(one.by_family)) for one in self.apart]
+        apart = math.sqrt(sum((v - value) ** 2 for v in alone) / max(len(alone), 1))
         return Uncertain(
             value=value,
             statistical=float(np.std(of(self.repeats), ddof=1)),
-            model=math.hypot(spread, *(changes[1:] - changes[0])),
+            systematic=float(systematic),
+            model=math.hypot(spread, apart, TRACED * value, model),
         )
 
     def fraction(self, radii_mm: np.ndarray, reference_mm: float) -> tuple[np.ndarray, ...]:
-        """Return encircled energy at radii, and its statistical and model uncertainty."""
+        """Return encircled energy at radii, its counting uncertainty, and the rest."""
         rows = self.by_family.curves.fraction(radii_mm, reference_mm)
         value = self.family_weight @ rows
         spread = self.family_weight @ (rows - value) ** 2
         changes = self.changed.curves.fraction(radii_mm, reference_mm)
-        background = ((changes[1:] - changes[0]) ** 2).sum(axis=0)
+        model, systematic = self._background(changes)
         repeats = self.repeats.curves.fraction(radii_mm, reference_mm)
-        return value, repeats.std(axis=0, ddof=1), np.sqrt(spread + background)
+        common = spread + model**2 + systematic**2
+        return value, repeats.std(axis=0, ddof=1), np.sqrt(common)
+
+    def _background(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Model and systematic part that backgrounds bring to values, one row a change."""
+        changes = values[1:] - values[0]
+        kinds = np.array(self.changed_kinds, dtype=object)
+        model, systematic = (
+            np.sqrt((changes[kinds == kind] ** 2).sum(axis=0))
+            for kind in ("model", "systematic")
+        )
+        return model, systematic
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,8 +161,13 @@ class Folded:
         weight = self.weight[chosen]
         return tuple(self.families[k] for k in chosen), weight / weight.sum()
 
+    @property
+    def energies(self) -> tuple[int, ...]:
+        """Which energies of the optics were measured."""
+        return tuple(sorted({one.energy for one in self.measured}))
+
     def near(self, energy: int) -> View:
-        """Return a view with the diverging beam at an energy."""
+        """Return a view with the diverging beam at an energy that was measured."""
         pairs = zip(self.measured, self.best.described.rings, strict=True)
         return next(rings.view for one, rings in pairs if one.energy == energy)
 
@@ -188,6 +217,9 @@ def fold(
         Called with what is done, and of how many parts.
     """
     resolution = resolution_of(measured)
+    resolution = replace(
+        resolution, scatter_rad=scatter_width(optics, measured, resolution)
+    )
     rings = rings_to_fold(optics, measured, resolution)
     families = fitted_families(rings, resolution.ladder, progress)
     return Folded(
@@ -196,6 +228,17 @@ def fold(
         resolution=resolution,
         families=families,
         weight=likelihoods(families),
+    )
+
+
+def folded_apart(folded: Folded) -> tuple[Folded, ...]:
+    """Fold each detector distance alone; nothing where there is only one."""
+    distances = sorted({one.distance_mm for one in folded.measured})
+    if len(distances) < 2:
+        return ()
+    return tuple(
+        fold(folded.optics, [m for m in folded.measured if m.distance_mm == distance_mm])
+        for distance_mm in distances
     )
 
 
@@ -214,31 +257,38 @@ def star_views(
 
 def seen_from_infinity(
     folded: Folded, plane: StarPlane, replicates: int, rng: np.random.Generator
-) -> tuple[SeenFromInfinity, ...]:
-    """Apply everything that describes a configuration to a star, at each energy."""
+) -> dict[int, SeenFromInfinity]:
+    """Apply everything that describes a configuration to a star, at each energy.
+
+    Where no mixture describes all detector distances together, each distance alone shows
+    how far apart the answers are.
+    """
     best = folded.best.described
     repeats = replicate_weights(best, replicates, rng)
-    changed = changed_weights(best)
+    changed, kinds = changed_weights(best)
     views = star_views(folded.optics, folded.resolution, [plane.distance_mm])[0]
     radii = star_radii(
         folded.resolution.hpd_rad * plane.distance_mm / 2,
         plane.reference_rad * plane.distance_mm,
     )
-    result = []
-    for energy, view in enumerate(views):
+    apart = [] if folded.accepted else list(folded_apart(folded))
+    alone = [seen_from_infinity(one, plane, _FEW, rng) for one in apart]
+    result = {}
+    for energy in folded.energies:
+        view = views[energy]
         pair = _Pair(star=view, near=folded.near(energy), radii_mm=radii)
         families, weight = folded.counting
         of_repeats, of_changed = pair.of_sets(best, (repeats, changed))
-        result.append(
-            SeenFromInfinity(
-                by_family=pair.by_family([f.described for f in families]),
-                family_weight=weight,
-                repeats=of_repeats,
-                changed=of_changed,
-                distance_mm=plane.distance_mm,
-            )
+        result[energy] = SeenFromInfinity(
+            by_family=pair.by_family([f.described for f in families]),
+            family_weight=weight,
+            repeats=of_repeats,
+            changed=of_changed,
+            changed_kinds=kinds,
+            distance_mm=plane.distance_mm,
+            apart=tuple(one[energy] for one in alone if energy in one),
         )
-    return tuple(result)
+    return result
 
 
 @dataclass(frozen=True, kw_only=True)

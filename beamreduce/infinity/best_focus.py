@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from beamreduce.encircled_energy import HALF_POWER
-from beamreduce.infinity.answer import Folded
+from beamreduce.infinity.answer import TRACED, Folded
+from beamreduce.infinity.families import Family
 from beamreduce.infinity.optics import tables_of, view_of
 from beamreduce.infinity.replicates import replicate_weights
 from beamreduce.infinity.star import (
@@ -21,10 +22,11 @@ from beamreduce.infinity.star import (
 )
 from beamreduce.record import Uncertain
 
-_PLANES = 15
+_PLANES = 11
 _FINE = 1000
 _RADII = 120
 _REPEATS = 200
+_LIKELY = 0.03
 _ROOM = 1.25
 
 
@@ -67,7 +69,8 @@ class FocusScan:
     @property
     def least_rad(self) -> Uncertain:
         """Half-power diameter there."""
-        return self._quantity(1)
+        found = self._quantity(1)
+        return replace(found, model=math.hypot(found.model, TRACED * found.value))
 
     @property
     def crossing(self) -> Uncertain:
@@ -150,7 +153,7 @@ def scan_focus(
     grid = resolution.grid(max(distances_mm))
     tables = tables_of(optics, distances_mm, resolution.errors, grid)
     views = [view_of(optics, tables, (d, 0, mm), 0.0) for d, mm in enumerate(distances_mm)]
-    families, weight = folded.counting
+    families, weight = _most_likely(*folded.counting)
     mixtures = [(f.described.ladder, f.described.mixture.weights) for f in families]
     best = folded.best.described
     drawn = replicate_weights(best, _REPEATS, rng)
@@ -172,6 +175,14 @@ def scan_focus(
         repeats=np.array(by_repeat).T,
         crossing_mm=np.array([axis_crossing_mm(*ends, *mixture) for mixture in mixtures]),
     )
+
+
+def _most_likely(
+    families: tuple[Family, ...], weight: np.ndarray
+) -> tuple[tuple[Family, ...], np.ndarray]:
+    """Leave out families that can hardly change a mean or a spread."""
+    kept = np.flatnonzero(weight > _LIKELY * weight.max())
+    return tuple(families[k] for k in kept), weight[kept] / weight[kept].sum()
 
 
 def _hpd_rad(radii: np.ndarray, growth: np.ndarray, distance_mm: float) -> np.ndarray:

@@ -24,7 +24,7 @@ def coarse_rings(net: NetRings) -> NetRings:
 
 def _with_photons(net: NetRings, ends: np.ndarray) -> np.ndarray:
     """Leave out ends until every ring has photons enough."""
-    counted = np.cumsum(net.poisson_part)
+    counted = np.maximum.accumulate(net.growth)
     kept: list[int] = []
     before = 0.0
     for end in ends:

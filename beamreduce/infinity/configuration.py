@@ -4,6 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from beamreduce.encircled_energy import HALF_POWER, NINETY, NetRings, crossing_diameters_mm
 from beamreduce.infinity.coarse_rings import coarse_rings
 from beamreduce.infinity.fold import MeasuredRings
@@ -71,12 +73,15 @@ class Resolution:
         Largest offset that is kept.
     intervals
         Number of intervals of primary error.
+    scatter_rad
+        Standard deviation of the angle of scattered light.
     """
 
     steps_rad: tuple[float, ...]
     hpd_rad: float
     reach_rad: float
     intervals: int = 240
+    scatter_rad: float = 0.0
 
     @property
     def errors(self) -> ErrorGrid:
@@ -96,7 +101,7 @@ class Resolution:
     @property
     def ladder(self) -> SlopeLadder:
         """The ladder without mean errors."""
-        return SlopeLadder(steps_rad=self.steps_rad)
+        return SlopeLadder(steps_rad=self.steps_rad, scatter_rad=self.scatter_rad)
 
 
 def resolution_of(measured: Sequence[Measured]) -> Resolution:
@@ -134,14 +139,17 @@ def rings_to_fold(
 
 def _rings(one: Measured, view: View, ladder: SlopeLadder) -> MeasuredRings:
     coarse = coarse_rings(one.net)
-    model = coarse.scale * coarse.model_modes
+    kinds = {"model": coarse.model_modes, "systematic": coarse.systematic_modes}
+    modes = coarse.scale * np.concatenate(list(kinds.values()))
     return MeasuredRings(
         id=one.id,
         view=view,
         radii_mm=coarse.radius_mm,
         photons=coarse.photons,
-        covariance=coarse.covariance + model.T @ model,
-        poisson=coarse.scale**2 * coarse.poisson_part,
-        model_modes=model,
+        covariance=coarse.covariance + modes.T @ modes,
+        # Of neighbouring rings that share pixels, too, each photon brings its own variance.
+        poisson=np.clip(coarse.scale * coarse.photons, 0.0, coarse.covariance.diagonal()),
+        modes=modes,
+        mode_kinds=tuple(k for k, rows in kinds.items() for _ in rows),
         seen=seen_in_rings(view, coarse.radius_mm),
     )

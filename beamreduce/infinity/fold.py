@@ -14,7 +14,7 @@ from beamreduce.infinity.mixture import Mixture, RingData, fit_mixture, whiten
 from beamreduce.infinity.slope_ladder import SeenTargets, SlopeLadder
 from beamreduce.infinity.view import View, predicted_center, ring_columns, seen_in_rings
 
-_RECENTERINGS = 3
+_RECENTERINGS = 2
 _SETTLED = 0.1  # of a bin of signed offset
 
 
@@ -31,9 +31,12 @@ class MeasuredRings:
     radii_mm
         Outer radii, shape (rings,).
     photons, covariance
-        Net photons and their covariance, the choice of a background model included.
-    model_modes
-        Changes of the photons by the choice of a background model, (modes, rings).
+        Net photons and their covariance, what repeats have in common included.
+    modes
+        Changes of the photons by one standard uncertainty of the background that repeats
+        would have in common, (modes, rings).
+    mode_kinds
+        ``model`` or ``systematic`` for each.
     poisson
         Variance of each ring that its photons bring, shape (rings,): the fit replaces it
         by what the model expects, since photons that came by chance few would weigh more.
@@ -48,7 +51,8 @@ class MeasuredRings:
     photons: np.ndarray
     covariance: np.ndarray
     poisson: np.ndarray
-    model_modes: np.ndarray
+    modes: np.ndarray
+    mode_kinds: tuple[str, ...]
     seen: tuple[SeenTargets, ...]
 
     def seen_as(self, view: View) -> "MeasuredRings":
@@ -87,11 +91,12 @@ class Described:
 def describe(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:
     """Fit one family of slope errors, the second time with the noise it expects.
 
-    Images that are not round are measured about a center that the errors themselves
-    displace; theirs is found again from each fit, until rings and light agree about it.
+    Images of a part of the mirror, or off the axis, are measured about a center that the
+    errors themselves displace; theirs is found again from each fit, until rings and light
+    agree about it.
     """
     described = _described(rings, ladder)
-    if all(one.view.round for one in rings):
+    if all(one.view.balanced for one in rings):
         return described
     for _ in range(_RECENTERINGS):
         moved = [_recentered(one, described) for one in described.rings]

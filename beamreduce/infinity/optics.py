@@ -99,7 +99,7 @@ def azimuth_groups(optics: Optics, distance_mm: float) -> tuple[AzimuthGroup, ..
         away = (k + 0.5) * _TURN / _OFF_AXIS_STEPS
         middle = (optics.off_azimuth_rad + np.array([away, -away])) % _TURN
         azimuths = _opened(optics, middle, distance_mm, steps=_OFF_AXIS_STEPS)
-        if azimuths.share.any():
+        if azimuths.share.size:
             tilt = optics.off_axis_rad * math.cos(away)
             groups.append(AzimuthGroup(inward_tilt_rad=tilt, azimuths=azimuths))
     return tuple(groups)
@@ -112,6 +112,7 @@ def _opened(
     share = np.full(middle_rad.size, 1 / steps)
     if optics.open_rad is not None:
         share *= _overlap(optics.open_rad, middle_rad, width)
+    middle_rad, share = middle_rad[share > 0], share[share > 0]
     shift = np.zeros((middle_rad.size, 2))
     for between, angles in optics.quadrant_shifts.items():
         part = _overlap(between, middle_rad, width)

@@ -32,10 +32,10 @@ def replicate_weights(
     return refit_near(whitened, mixture, white)
 
 
-def changed_weights(described: Described) -> np.ndarray:
-    """Return weights with each choice of background model changed, (modes, pairs).
+def changed_weights(described: Described) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Return weights with each common part of a background changed, and its kind.
 
-    The first row is the unchanged fit.
+    The first row, without a kind, is the unchanged fit: shape (1 + modes, pairs).
     """
     whitened = whiten(described.data)
     changes = _changes(described.rings)
@@ -45,21 +45,22 @@ def changed_weights(described: Described) -> np.ndarray:
             described.rings, changes, whitened.factors, strict=True
         )
     ]
-    return refit_near(whitened, described.mixture, white)
+    kinds = tuple(kind for one in described.rings for kind in one.mode_kinds)
+    return refit_near(whitened, described.mixture, white), kinds
 
 
 def _changes(rings: Sequence[MeasuredRings]) -> list[np.ndarray]:
     """Every mode of every measurement in a row of its own, after a row of none."""
-    rows = 1 + sum(one.model_modes.shape[0] for one in rings)
+    rows = 1 + sum(one.modes.shape[0] for one in rings)
     changes, row = [], 1
     for one in rings:
         change = np.zeros((rows, one.photons.size))
-        change[row : row + one.model_modes.shape[0]] = one.model_modes
-        row += one.model_modes.shape[0]
+        change[row : row + one.modes.shape[0]] = one.modes
+        row += one.modes.shape[0]
         changes.append(change)
     return changes
 
 
 def _statistical(one: MeasuredRings, data: RingData) -> np.ndarray:
     """Covariance of repeats: what is common to them is not part of it."""
-    return data.covariance - one.model_modes.T @ one.model_modes
+    return data.covariance - one.modes.T @ one.modes

@@ -1,6 +1,8 @@
 """From signed offsets in a meridian to rings about a center."""
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import chndtr
@@ -77,20 +79,25 @@ def ring_shares(
         inside = _inside(distance, radii_mm, blur_mm) * azimuths.share.sum()
         return np.diff(inside, axis=0, prepend=0.0)
     reach = offsets_mm[-1] + step / 2 + np.hypot(*azimuths.shift_mm.T).max()
-    bins = int(np.ceil(reach / step)) + 1
-    moved = np.zeros((bins, offsets_mm.size))
-    column = np.arange(offsets_mm.size)
+    bins = 2 ** math.ceil(math.log2(reach / step + 2))  # few sizes, to be used again
+    by_distance = _by_distance(radii_mm.tobytes(), blur_mm, step, bins)
     directions = np.stack([np.cos(azimuths.azimuth_rad), np.sin(azimuths.azimuth_rad)], 1)
+    inside = np.zeros((radii_mm.size, offsets_mm.size))
     for direction, shift, share in zip(
         directions, azimuths.shift_mm, azimuths.share, strict=True
     ):
         place = np.hypot(*(np.outer(direction, offsets_mm) + shift[:, None])) / step
         low = place.astype(int)
         part = place - low
-        np.add.at(moved, (low, column), share * (1 - part))
-        np.add.at(moved, (low + 1, column), share * part)
-    inside = _inside(np.arange(bins) * step, radii_mm, blur_mm) @ moved
+        inside += by_distance[:, low] * (share * (1 - part))
+        inside += by_distance[:, low + 1] * (share * part)
     return np.diff(inside, axis=0, prepend=0.0)
+
+
+@lru_cache(maxsize=64)
+def _by_distance(radii: bytes, blur_mm: float, step_mm: float, bins: int) -> np.ndarray:
+    """Chance of lying inside radii at even distances; centers change, these do not."""
+    return _inside(np.arange(bins) * step_mm, np.frombuffer(radii), blur_mm)
 
 
 def _inside(distance: np.ndarray, radii: np.ndarray, blur: float) -> np.ndarray:

@@ -84,7 +84,7 @@ def mixture_growths(
     numpy.ndarray
         Shape (mixtures, radii), mm².
     """
-    targets = targets_of(view, radii_mm) if view.round else None
+    targets = targets_of(view, radii_mm) if view.balanced else None
     growths = []
     for ladder, weights in mixtures:
         own = about_own_center(view, radii_mm[-1], ladder, weights)
@@ -106,7 +106,7 @@ def about_own_center(
     view: View, reference_mm: float, ladder: SlopeLadder, weights: np.ndarray
 ) -> View:
     """Return the view about the center of a mixture's image, by the rule of images."""
-    if view.round:
+    if view.balanced:
         return view
     return view.about(*predicted_center(view, ladder, weights, reference_mm))
 

@@ -1,6 +1,7 @@
 """The mirror as described beforehand: nestings, cones, foils, coatings."""
 
 from beamreduce.mirror.optical_constants import (
+    DEFAULT_TABLE,
     OPTICAL_TABLES,
     coating_density,
     energy_range_kev,
@@ -20,6 +21,7 @@ from beamreduce.mirror.prescription_file import (
     read_prescription,
 )
 from beamreduce.mirror.reflectivity import (
+    DEFAULT_ROUGHNESS_MODEL,
     HC_KEV_NM,
     ROUGHNESS_MODELS,
     Coating,
@@ -37,6 +39,8 @@ from beamreduce.mirror.reflectivity_table import (
 )
 
 __all__ = [
+    "DEFAULT_ROUGHNESS_MODEL",
+    "DEFAULT_TABLE",
     "HC_KEV_NM",
     "OPTICAL_TABLES",
     "PRESCRIPTION_FILE",

@@ -2,7 +2,7 @@
 
 from beamreduce.record.atomic import UNFINISHED, write_text_whole, write_whole
 from beamreduce.record.checksums import sha256_of_file, sha256_of_json
-from beamreduce.record.measurement import Measurement, quantity_keys
+from beamreduce.record.measurement import Measurement, plain_json, quantity_keys
 from beamreduce.record.provenance import Provenance, software_versions
 from beamreduce.record.random_stream import random_stream
 from beamreduce.record.toml_text import toml_text
@@ -13,6 +13,7 @@ __all__ = [
     "Measurement",
     "Provenance",
     "Uncertain",
+    "plain_json",
     "quantity_keys",
     "random_stream",
     "sha256_of_file",

@@ -58,6 +58,7 @@ class Measurement:
     matched: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     inputs: Mapping[str, str] = field(default_factory=dict)
     notes: Mapping[str, str] = field(default_factory=dict)
+    measured_key: str = ""
     key: str = ""
 
     def to_json(self) -> dict[str, object]:
@@ -71,7 +72,7 @@ class Measurement:
         stored: dict[str, object] = {}
         notes = dict(self.notes)
         for item in fields(self):
-            value = _plain(getattr(self, item.name), item.name)
+            value = plain_json(getattr(self, item.name), item.name)
             if value is None and item.name != "azimuth_deg":
                 notes.setdefault(item.name, NOT_YET)
             stored[item.name] = value
@@ -84,13 +85,22 @@ def quantity_keys() -> tuple[str, ...]:
     return tuple(item.name for item in fields(Measurement) if "Uncertain" in str(item.type))
 
 
-def _plain(value: object, name: str) -> object:
+def plain_json(value: object, name: str = "value") -> object:
+    """Return the form that JSON holds of numbers, quantities, and groups of them.
+
+    Raises
+    ------
+    OutputError
+        When a number is not finite.
+    """
     if isinstance(value, Uncertain):
         return value.to_json()
     if isinstance(value, Mapping):
-        return {str(key): _plain(entry, f"{name}.{key}") for key, entry in value.items()}
+        return {
+            str(key): plain_json(entry, f"{name}.{key}") for key, entry in value.items()
+        }
     if isinstance(value, tuple | list):
-        return [_plain(entry, name) for entry in value]
+        return [plain_json(entry, name) for entry in value]
     if isinstance(value, np.generic):
         value = value.item()  # keeps truth values and whole numbers what they are
     if isinstance(value, bool | str | int) or value is None:

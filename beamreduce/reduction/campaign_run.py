@@ -13,7 +13,13 @@ from astropy.units import Quantity
 from beamreduce.campaign import Campaign, read_campaign
 from beamreduce.errors import CampaignError, Problem
 from beamreduce.frame import MasterCache
-from beamreduce.record import Measurement
+from beamreduce.record import Measurement, write_text_whole
+from beamreduce.reduction.configurations import (
+    Configuration,
+    configurations,
+    result_keys,
+)
+from beamreduce.reduction.infinity_run import FoldJob, fold_and_write
 from beamreduce.reduction.keys import input_checksums, measurement_key
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.measure import measure
@@ -23,10 +29,14 @@ from beamreduce.reduction.output_folder import (
     mark_finished,
     open_output,
     put_in_place,
+    read_json,
     refuse_inside_campaign,
 )
 from beamreduce.reduction.products import (
+    folded_file,
+    measured_file,
     remove_strangers,
+    reuse_fold,
     reuse_products,
     write_products,
 )
@@ -123,32 +133,76 @@ def reduce_campaign(
     with open_output(Path(results_folder), update=options.update) as output:
         with Workers(options.jobs) as run_all:
             requests = _with_reference(campaign, output, run_all, tell)
-            keys = {r.inputs.id: measurement_key(r) for r in requests}
-            _reuse(output, keys, figures=options.figures)
-            todo = [r for r in requests if not _is_finished(output, r, keys)]
-            jobs = [(r, output, options.figures, keys[r.inputs.id]) for r in todo]
+            measured = {r.inputs.id: measurement_key(r) for r in requests}
+            folds = configurations(requests)
+            keys = result_keys(folds, measured)
+            _reuse(output, (measured, keys), folds, figures=options.figures)
+            todo = [
+                r
+                for r in requests
+                if not _is_measured(output, r.inputs.id, measured[r.inputs.id])
+            ]
+            jobs = [(r, output, options.figures, measured[r.inputs.id]) for r in todo]
             for done, _ in enumerate(run_all(_measure_and_write, jobs), 1):
                 tell("measurements", done, len(jobs))
-        return _finish(campaign, output, requests, [r.inputs.id for r in todo], started)
+            redone = _fold_all(output, folds, keys, (run_all, options, tell))
+        return _finish(campaign, output, (requests, folds, redone), started)
+
+
+def _fold_all(
+    output: OutputFolder,
+    folds: Sequence[Configuration],
+    keys: dict[str, str],
+    how: "tuple[Callable[..., Iterator[object]], RunOptions, Progress]",
+) -> list[str]:
+    """Fold every configuration that is not finished; single quadrants first.
+
+    Returns the ids of their measurements.
+    """
+    run_all, options, tell = how
+    todo = [one for one in folds if not _is_folded(output, one, keys)]
+    done = 0
+    for wave in (False, True):
+        jobs = [
+            FoldJob(
+                configuration=one,
+                output=output,
+                keys={identity: keys[identity] for identity in one.ids},
+                figures=options.figures,
+            )
+            for one in todo
+            if bool(one.quadrants) == wave
+        ]
+        for _ in run_all(fold_and_write, jobs):
+            done += 1
+            tell("seen from infinity", done, len(todo))
+    return [identity for one in todo for identity in one.ids]
 
 
 def _finish(
     campaign: Campaign,
     output: OutputFolder,
-    requests: Sequence[MeasureRequest],
-    redone: Sequence[str],
+    work: tuple[Sequence[MeasureRequest], Sequence[Configuration], Sequence[str]],
     started: float,
 ) -> ReducedCampaign:
+    requests, folds, redone = work
     measurements = tuple(
         json.loads(output.finished(request.inputs.id).read_text()) for request in requests
     )
     reused = tuple(m["id"] for m in measurements if m["id"] not in redone)
-    remove_strangers(output.partial, [request.inputs.id for request in requests])
+    remove_strangers(
+        output.partial,
+        [request.inputs.id for request in requests],
+        [one.name.file_name for one in folds],
+    )
+    folded = [folded_file(output.partial, one.name.file_name) for one in folds]
+    focus = [read_json(path).get("focus") for path in folded]
     write_campaign_results(
         CampaignRun(
             campaign=campaign,
             output=output,
             measurements=measurements,
+            focus=[entry for entry in focus if entry is not None],
             reference_radius=requests[0].reference_radius,
             started=started,
         )
@@ -192,6 +246,7 @@ def _with_reference(
             setup=campaign.setup,
             inputs=inputs,
             reference_radius=reference,
+            prescription=campaign.prescription,
         )
         for inputs in campaign.measurements
     )
@@ -211,7 +266,7 @@ def _largest_radius_mm(job: tuple[MeasureRequest, OutputFolder]) -> float:
     # No measurement can be called that: names have no plus sign.
     note = f"{request.inputs.id}+center"
     key = measurement_key(request)
-    found = _read_note(output.finished(note))
+    found = output.note(note)
     if found.get("key") == key:
         return found["largest_radius_mm"]
     # Rounded down, so that the circle fits whatever the last digits of a redo are.
@@ -230,41 +285,56 @@ def _measure_and_write(job: tuple[MeasureRequest, OutputFolder, bool, str]) -> s
     request, output, figures, key = job
     measured = measure(request, _masters())
     measurement: Measurement = replace(
-        measured.measurement, key=key, inputs=input_checksums(request)
+        measured.measurement, measured_key=key, inputs=input_checksums(request)
     )
     write_products(output.partial, measured, figures=figures)
-    mark_finished(output, measurement.id, measurement.to_json())
+    # Last: it says that all is there.
+    text = json.dumps(measurement.to_json(), allow_nan=False, indent=1) + "\n"
+    write_text_whole(measured_file(output.partial, measurement.id), text)
     return measurement.id
 
 
-def _reuse(output: OutputFolder, keys: dict[str, str], *, figures: bool) -> None:
-    """Take over from the results in place every measurement whose key is the same."""
-    stored = _read_note(output.final / "results.json").get("measurements")
-    for old in stored if isinstance(stored, list) else ():
-        identity = old.get("id") if isinstance(old, dict) else None
-        if identity not in keys or keys[identity] != old.get("key"):
-            continue
-        if _key_of_finished(output, identity) == keys[identity]:
-            continue
-        if reuse_products(output, old, figures=figures):
-            mark_finished(output, identity, old)
+def _reuse(
+    output: OutputFolder,
+    keys: tuple[dict[str, str], dict[str, str]],
+    folds: Sequence[Configuration],
+    *,
+    figures: bool,
+) -> None:
+    """Take over from the results in place all whose key is the same.
+
+    What was measured is taken over by its own key, what was folded by the keys of all
+    that was folded together.
+    """
+    measured, final = keys
+    results = read_json(output.final / "results.json")
+    listed = results.get("measurements")
+    stored = {
+        old["id"]: old
+        for old in (listed if isinstance(listed, list) else ())
+        if isinstance(old, dict) and "id" in old
+    }
+    for identity, key in measured.items():
+        old = stored.get(identity, {})
+        if old.get("measured_key") == key and not _is_measured(output, identity, key):
+            reuse_products(output, old, figures=figures)
+    for one in folds:
+        name = one.name.file_name
+        same = all(
+            stored.get(i, {}).get("key") == final[i]
+            and _is_measured(output, i, measured[i])
+            for i in one.ids
+        )
+        if same and not _is_folded(output, one, final) and reuse_fold(output, name):
+            for identity in one.ids:
+                mark_finished(output, identity, stored[identity])
 
 
-def _is_finished(
-    output: OutputFolder, request: MeasureRequest, keys: dict[str, str]
-) -> bool:
-    identity = request.inputs.id
-    return _key_of_finished(output, identity) == keys[identity]
+def _is_measured(output: OutputFolder, identity: str, key: str) -> bool:
+    return read_json(measured_file(output.partial, identity)).get("measured_key") == key
 
 
-def _key_of_finished(output: OutputFolder, identity: str) -> object:
-    return _read_note(output.finished(identity)).get("key")
-
-
-def _read_note(path: Path) -> dict[str, object]:
-    """Return the content of a JSON file, nothing when it is missing or damaged."""
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return content if isinstance(content, dict) else {}
+def _is_folded(output: OutputFolder, one: Configuration, keys: dict[str, str]) -> bool:
+    noted = read_json(folded_file(output.partial, one.name.file_name)).get("keys")
+    wanted = {identity: keys[identity] for identity in one.ids}
+    return noted == wanted and all(output.note(i).get("key") == keys[i] for i in one.ids)

@@ -37,6 +37,19 @@ class OutputFolder:
         """Return the note that a measurement is finished; written last, by rename."""
         return self.partial / DONE / f"{identity}.json"
 
+    def note(self, identity: str) -> dict[str, object]:
+        """Return the content of a note, nothing when it is missing or damaged."""
+        return read_json(self.finished(identity))
+
+
+def read_json(path: Path) -> dict[str, object]:
+    """Return the content of a JSON file, nothing when it is missing or damaged."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return content if isinstance(content, dict) else {}
+
 
 @contextmanager
 def open_output(folder: Path, *, update: bool) -> Iterator[OutputFolder]:

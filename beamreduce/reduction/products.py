@@ -13,11 +13,24 @@ from beamreduce.encircled_energy import EncircledEnergy
 from beamreduce.record import write_whole
 from beamreduce.reduction.measure import Measured
 from beamreduce.reduction.output_folder import OutputFolder
+from beamreduce.reduction.ring_file import ring_file, write_rings
+from beamreduce.reduction.star_curve import StarCurve
 
 if TYPE_CHECKING:
     from astropy.table import Table
 
-FIGURES = ("image", "eef", "profile", "growth")
+FOLD_FIGURES = ("residuals", "focus", "lit")
+FIGURES = ("image", "eef", "profile", "growth", "infinity")
+
+
+def measured_file(folder: Path, identity: str) -> Path:
+    """Return where the record of a measurement is kept as it was before the fold."""
+    return folder / f"measured_{identity}.json"
+
+
+def folded_file(folder: Path, name: str) -> Path:
+    """Return where it is kept what a configuration's fold depends on, and its focus."""
+    return folder / f"folded_{name}.json"
 
 
 def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
@@ -29,11 +42,8 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
     for old in _product_files(folder, identity):
         old.unlink()  # of a run that was interrupted before the campaign was changed
     if measured.curves is not None:
-        table = eef_table(identity, measured.curves.curve)
-        write_whole(
-            folder / f"eef_{identity}.ecsv",
-            lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
-        )
+        write_eef(folder, identity, measured.curves.curve)
+        write_rings(folder, identity, measured.curves.net)
     hdus = net_hdus(measured)
     write_whole(
         folder / f"net_{identity}.fits", lambda path: hdus.writeto(path, overwrite=True)
@@ -44,8 +54,20 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
         draw_measurement(folder, measured)
 
 
-def eef_table(identity: str, curve: EncircledEnergy) -> "Table":
-    """Return the encircled-energy curve of a measurement as results folders hold it."""
+def eef_table(
+    identity: str, curve: EncircledEnergy, star: StarCurve | None = None
+) -> "Table":
+    """Return the encircled-energy curve of a measurement as results folders hold it.
+
+    Parameters
+    ----------
+    identity
+        Measurement.
+    curve
+        As measured.
+    star
+        The same at infinity; None where it is not known.
+    """
     from astropy.table import QTable, Table  # noqa: PLC0415 - slow import
 
     absent = np.full(curve.fraction.size, np.nan)
@@ -55,18 +77,29 @@ def eef_table(identity: str, curve: EncircledEnergy) -> "Table":
             "radius_angle": curve.angle,
             "eef": curve.fraction,
             "eef_uncertainty": curve.uncertainty,
-            "eef_infinity": absent,
-            "eef_infinity_uncertainty": absent,
+            "eef_infinity": absent if star is None else star.fraction,
+            "eef_infinity_uncertainty": absent if star is None else star.uncertainty,
             "covered_area": curve.covered,
         }
     )
     plain = Table(table, masked=True)
     for name in ("eef_infinity", "eef_infinity_uncertainty"):
-        plain[name].mask = True
+        plain[name].mask = star is None
     plain.meta["reference_radius_mm"] = float(curve.reference_radius.to_value(u.mm))
     plain.meta["detector_distance_mm"] = float(curve.detector_distance.to_value(u.mm))
     plain.meta["measurement"] = identity
     return plain
+
+
+def write_eef(
+    folder: Path, identity: str, curve: EncircledEnergy, star: StarCurve | None = None
+) -> None:
+    """Write ``eef_<id>.ecsv``."""
+    table = eef_table(identity, curve, star)
+    write_whole(
+        folder / f"eef_{identity}.ecsv",
+        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
+    )
 
 
 def net_hdus(measured: Measured) -> fits.HDUList:
@@ -108,12 +141,13 @@ def history(measured: Measured) -> tuple[str, ...]:
     )
 
 
-def remove_strangers(folder: Path, identities: Sequence[str]) -> None:
-    """Remove files that belong to none of these measurements.
+def remove_strangers(folder: Path, identities: Sequence[str], names: Sequence[str]) -> None:
+    """Remove files that belong to none of these measurements and configurations.
 
     An interrupted run leaves them when the campaign is changed before the next.
     """
     ours = {path for identity in identities for path in _product_files(folder, identity)}
+    ours |= {path for name in names for path in _fold_files(folder, name)}
     for path in folder.iterdir():
         if path.is_file() and path not in ours and not path.name.startswith("."):
             path.unlink()
@@ -134,21 +168,41 @@ def reuse_products(
         Figures are wanted too.
     """
     identity = old["id"]
-    wanted = [f"net_{identity}.fits"]
+    wanted = [f"net_{identity}.fits", measured_file(output.final, identity).name]
     # A saturated core has no curve; its image is drawn all the same.
-    wanted += [f"eef_{identity}.ecsv"] if old.get("hpd_measured_mm") is not None else []
+    if old.get("hpd_measured_mm") is not None:
+        wanted += [f"eef_{identity}.ecsv", ring_file(output.final, identity).name]
     wanted += [f"image_{identity}.{kind}" for kind in ("png", "svg")] if figures else []
     if not all((output.final / name).is_file() for name in wanted):
         return False
     for path in _product_files(output.final, identity):
-        write_whole(
-            output.partial / path.name, lambda to, path=path: shutil.copyfile(path, to)
-        )
+        _copy(path, output.partial)
     return True
+
+
+def reuse_fold(output: OutputFolder, name: str) -> bool:
+    """Copy the files of a configuration that need not be folded again."""
+    if not folded_file(output.final, name).is_file():
+        return False
+    for path in _fold_files(output.final, name):
+        _copy(path, output.partial)
+    return True
+
+
+def _copy(path: Path, folder: Path) -> None:
+    write_whole(folder / path.name, lambda to: shutil.copyfile(path, to))
+
+
+def _fold_files(folder: Path, name: str) -> list[Path]:
+    """Return the files in a results folder that belong to one configuration."""
+    names = [folded_file(folder, name).name]
+    names += [f"{kind}_{name}.{end}" for kind in FOLD_FIGURES for end in ("png", "svg")]
+    return [folder / name for name in names if (folder / name).is_file()]
 
 
 def _product_files(folder: Path, identity: str) -> list[Path]:
     """Return the files in a results folder that belong to one measurement."""
     names = [f"eef_{identity}.ecsv", f"net_{identity}.fits"]
+    names += [path(folder, identity).name for path in (ring_file, measured_file)]
     names += [f"{name}_{identity}.{kind}" for name in FIGURES for kind in ("png", "svg")]
     return [folder / name for name in names if (folder / name).is_file()]

@@ -9,6 +9,7 @@ from astropy.units import Quantity
 
 from beamreduce.campaign import CalibratedBy, MeasurementInputs, Setup
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
+from beamreduce.mirror import Prescription
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,12 +26,15 @@ class MeasureRequest:
         Which exposures belong to the measurement, and what calibrates them.
     reference_radius
         Where the encircled energy is 1; None before the campaign's value is known.
+    prescription
+        The nest; None where nothing is worked out for a source at infinity.
     """
 
     folder: Path
     setup: Setup
     inputs: MeasurementInputs
     reference_radius: Quantity | None
+    prescription: Prescription | None = None
 
     @property
     def background_method(self) -> str:

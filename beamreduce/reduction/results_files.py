@@ -50,6 +50,8 @@ class CampaignRun:
         Where the files go.
     measurements
         Numbers of every measurement as results.json holds them, in campaign order.
+    focus
+        What each configuration on the axis tells of the focus.
     reference_radius
         The campaign's one value.
     started
@@ -59,6 +61,7 @@ class CampaignRun:
     campaign: Campaign
     output: OutputFolder
     measurements: Sequence[Mapping[str, object]]
+    focus: Sequence[Mapping[str, object]]
     reference_radius: Quantity
     started: float
 
@@ -70,7 +73,7 @@ def write_campaign_results(run: CampaignRun) -> None:
         "format": RESULTS_FORMAT,
         "version": software_versions()["beamreduce"],
         "campaign": run.campaign.setup.name,
-        "focus": [],
+        "focus": list(run.focus),
         "measurements": list(run.measurements),
     }
     write_text_whole(folder / "results.json", _json(results))
@@ -158,8 +161,8 @@ def _provenance(run: CampaignRun) -> dict[str, object]:
         net = record.entity(f"net_{identity}.fits", {"br:path": f"net_{identity}.fits"})
         made = []
         if m["hpd_measured_mm"] is not None:  # a saturated core has no curve
-            curve = f"eef_{identity}.ecsv"
-            made.append(record.entity(curve, {"br:path": curve}))
+            for name in (f"eef_{identity}.ecsv", f"rings_{identity}.fits"):
+                made.append(record.entity(name, {"br:path": name}))
         numbers = record.entity(
             f"results/{identity}", {"br:path": "results.json", "br:key": m["key"]}
         )
@@ -175,7 +178,27 @@ def _provenance(run: CampaignRun) -> dict[str, object]:
             made=[*made, numbers],
             settings=json.dumps({"reference_radius_mm": m["reference_radius_mm"]}),
         )
+    _fold_provenance(record, run, settings_id)
     return record.to_json()
+
+
+def _fold_provenance(record: Provenance, run: CampaignRun, settings_id: str) -> None:
+    """Which rings, folded together, made which numbers at infinity."""
+    told = set()
+    for m in run.measurements:
+        folded = () if m["fit"] is None else tuple(m["fit"]["folded"])
+        if not folded or folded in told:
+            continue
+        told.add(folded)
+        rings = [record.entity(f"rings_{i}.fits", {"br:path": f"rings_{i}.fits"})
+                 for i in folded]  # fmt: skip
+        made = [record.entity(f"infinity/{i}", {"br:path": "results.json"}) for i in folded]
+        record.activity(
+            f"seen-from-infinity/{folded[0]}",
+            used=[*rings, settings_id],
+            made=made,
+            settings=json.dumps({"folded": folded}),
+        )
 
 
 def _run_log(run: CampaignRun) -> dict[str, object]:

@@ -1,0 +1,168 @@
+"""The figures of one configuration as seen from infinity."""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import astropy.units as u
+import numpy as np
+
+from beamreduce.encircled_energy import encircled_energy
+from beamreduce.figures import (
+    CURVE_HEIGHT_CM,
+    BandedCurve,
+    FocusCurve,
+    FoldQuality,
+    RingResiduals,
+    SeenFromInfinity,
+    draw_focus_curve,
+    draw_fold_residuals,
+    draw_lit_map,
+    draw_seen_from_infinity,
+    fold_residuals_height_cm,
+    new_figure,
+    report_style,
+    save_figure,
+)
+from beamreduce.infinity.best_focus import FocusScan
+from beamreduce.infinity.exercised import exercised
+from beamreduce.record import Uncertain
+from beamreduce.reduction.configurations import Configuration
+from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
+from beamreduce.reduction.infinity_results import star_curve
+from beamreduce.reduction.infinity_step import AtInfinity, focus_energy
+from beamreduce.reduction.ring_file import read_rings
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_MOST_STRIPS = 16
+
+
+def draw_configuration(
+    folder: Path,
+    configuration: Configuration,
+    found: AtInfinity,
+    stored: Mapping[str, Mapping[str, object]],
+) -> None:
+    """Write both curves of every measurement, residuals, focus series and lit map.
+
+    Parameters
+    ----------
+    folder
+        Where figures go, as PNG and SVG.
+    configuration
+        What was folded together.
+    found
+        The fold.
+    stored
+        Its measurements as results.json holds them, by id.
+    """
+    name = configuration.name.file_name
+    for one in found.folded.measured:
+        seen = _both_curves(folder, found, stored[one.id])
+        _save(
+            folder / f"infinity_{one.id}",
+            CURVE_HEIGHT_CM,
+            lambda figure, seen=seen: draw_seen_from_infinity(figure.subplots(), seen),
+        )
+    strips = _residuals(found)
+    mixture = found.folded.best.described.mixture
+    quality = FoldQuality(
+        chi_square=mixture.chi_square,
+        degrees_of_freedom=mixture.degrees_of_freedom,
+        accepted=found.folded.accepted,
+    )
+    _save(
+        folder / f"residuals_{name}",
+        fold_residuals_height_cm(len(strips)),
+        lambda figure: draw_fold_residuals(figure.subplots(), strips, quality),
+    )
+    if found.beam_focus is not None:
+        focus = _focus(found, found.beam_focus, stored)
+        _save(
+            folder / f"focus_{name}",
+            CURVE_HEIGHT_CM,
+            lambda figure: draw_focus_curve(tuple(figure.subplots(1, 2)), focus),
+        )
+        setup = configuration.requests[0].setup
+        lit = exercised(
+            configuration.requests[0].prescription,
+            source_distance=setup.facility.source_distance,
+            pre_collimator_length=setup.mirror.pre_collimator_length,
+        )
+        _save(
+            folder / f"lit_{name}",
+            CURVE_HEIGHT_CM,
+            lambda figure: draw_lit_map(figure.subplots(), lit),
+        )
+
+
+def _save(path: Path, height_cm: float, draw: "Callable[[Figure], object]") -> None:
+    with report_style():
+        figure = new_figure(height_cm=height_cm)
+        draw(figure)
+        save_figure(figure, path)
+
+
+def _both_curves(
+    folder: Path, found: AtInfinity, measurement: Mapping[str, object]
+) -> SeenFromInfinity:
+    identity = str(measurement["id"])
+    curve = encircled_energy(read_rings(folder, identity))
+    angle = curve.angle.to_value(u.arcsec)
+    star = star_curve(found, identity, angle)
+    return SeenFromInfinity(
+        measured=BandedCurve(
+            at=angle, values=curve.fraction, uncertainty=curve.uncertainty
+        ),
+        infinity=BandedCurve(at=angle, values=star.fraction, uncertainty=star.uncertainty),
+        hpd_measured_arcsec=_quantity(measurement["hpd_measured_arcsec"]),
+        hpd_infinity_arcsec=_quantity(measurement["hpd_infinity_arcsec"]),
+        reference_arcsec=float(angle[-1]),
+    )
+
+
+def _quantity(stored: object) -> Uncertain | None:
+    return None if stored is None else Uncertain.from_json(stored)
+
+
+def _residuals(found: AtInfinity) -> list[RingResiduals]:
+    described = found.folded.best.described
+    strips = []
+    pairs = zip(
+        found.folded.measured, described.rings, described.mixture.residuals, strict=True
+    )
+    for one, rings, sigmas in pairs:
+        edges = np.concatenate([[0.0], rings.radii_mm])
+        middle = (edges[1:] + edges[:-1]) / 2 / one.distance_mm * ARCSEC_PER_RAD
+        strips.append(RingResiduals(name=one.id, radius_arcsec=middle, sigmas=sigmas))
+    return strips[:_MOST_STRIPS]
+
+
+def _focus(
+    found: AtInfinity, scan: FocusScan, stored: Mapping[str, Mapping[str, object]]
+) -> FocusCurve:
+    energy = focus_energy(found.folded.measured)
+    star = found.star_focus[energy]
+    series = [one for one in found.folded.measured if one.energy == energy]
+    return FocusCurve(
+        distances_mm=np.array([one.distance_mm for one in series]),
+        hpd_arcsec=[
+            Uncertain.from_json(stored[one.id]["hpd_measured_arcsec"]) for one in series
+        ],
+        model=_curve(scan),
+        star=_curve(star),
+        best_focus_mm=scan.best_mm if scan.found else None,
+        star_best_focus_mm=star.best_mm if star.found else None,
+        focal_length_mm=found.star_mm,
+    )
+
+
+def _curve(scan: FocusScan) -> BandedCurve:
+    hpd, uncertainty = scan.curve()
+    return BandedCurve(
+        at=scan.distance_mm,
+        values=hpd * ARCSEC_PER_RAD,
+        uncertainty=uncertainty * ARCSEC_PER_RAD,
+    )

@@ -1,0 +1,219 @@
+"""What a fold adds to the record of its measurements, in the form of results.json."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import astropy.units as u
+import numpy as np
+
+from beamreduce.infinity.blur_budget import BlurInputs, InPlaneErrors, blur_budget
+from beamreduce.infinity.exercised import exercised
+from beamreduce.record import Uncertain
+from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
+from beamreduce.reduction.infinity_step import (
+    SHARES,
+    AtInfinity,
+    area_ratio,
+    diameter_of,
+    reference_mm,
+    star_arcsec,
+    star_quantity,
+)
+from beamreduce.reduction.request import MeasureRequest
+from beamreduce.reduction.star_curve import StarCurve
+
+_MOSTLY_MODEL = 0.5
+NO_ANSWER = (
+    "hpd_infinity_arcsec",
+    "w90_infinity_arcsec",
+    "hpd_infinity_best_focus_arcsec",
+    "infinity_best_focus_mm",
+    "fit",
+)
+
+
+def infinity_fields(found: AtInfinity, request: MeasureRequest) -> dict[str, object]:
+    """Return the keys of one measurement that its configuration's fold fills."""
+    identity = request.inputs.id
+    one = next(m for m in found.folded.measured if m.id == identity)
+    scale = star_arcsec(found)
+    values, terms = {}, {}
+    for name, share in SHARES.items():
+        of = diameter_of(share, reference_mm(found, identity))
+        size, parts = star_quantity(found, one.energy, of)
+        values[name] = size.scaled(scale)
+        terms[name] = [(term, kind, part * scale) for term, kind, part in parts]
+    ratio, _ = star_quantity(found, one.energy, area_ratio)
+    notes = _notes(found, ratio)
+    best, least = _best_focus(found, one.energy, values["hpd"], notes)
+    lit = exercised_fraction(request)
+    if lit < _MOSTLY_MODEL:
+        notes["primary_exercised_fraction"] = (
+            f"the diverging beam lights only {lit:.0%} of the primaries; the rest of the "
+            f"answer at infinity is what the model says of surfaces that were not seen"
+        )
+    return {
+        "hpd_infinity_arcsec": values["hpd"],
+        "w90_infinity_arcsec": values["w90"],
+        "infinity_detector_distance_mm": found.star_mm,
+        "hpd_infinity_best_focus_arcsec": least,
+        "infinity_best_focus_mm": best,
+        "primary_exercised_fraction": lit,
+        "fit": _fit(found, identity, ratio),
+        "blur_budget": _blur(found, request),
+        "budget_rows": _budget_rows(terms),
+        "notes": notes,
+    }
+
+
+def star_curve(found: AtInfinity, identity: str, angle_arcsec: np.ndarray) -> StarCurve:
+    """Return the star's encircled energy at the angles of a measured curve."""
+    one = next(m for m in found.folded.measured if m.id == identity)
+    seen = found.seen[one.energy]
+    radii = angle_arcsec / ARCSEC_PER_RAD * found.star_mm
+    value, statistical, rest = seen.fraction(radii, reference_mm(found, identity))
+    return StarCurve(fraction=value, uncertainty=np.hypot(statistical, rest))
+
+
+def exercised_fraction(request: MeasureRequest) -> float:
+    """Return the part of the primaries that the diverging beam lights."""
+    design = request.setup.mirror
+    blades = request.inputs.beam[0].exposure.pre_collimator is not False
+    lit = exercised(
+        request.prescription,
+        source_distance=request.setup.facility.source_distance,
+        pre_collimator_length=design.pre_collimator_length if blades else None,
+    )
+    return float(lit.primary_exercised_fraction)
+
+
+def _fit(found: AtInfinity, identity: str, ratio: Uncertain) -> dict[str, object]:
+    best = found.folded.best
+    mixture = best.described.mixture
+    return {
+        "chi_square": mixture.chi_square,
+        "degrees_of_freedom": mixture.degrees_of_freedom,
+        "chance": found.folded.chance,
+        "accepted": found.folded.accepted,
+        "model_share": max(1 - 1 / ratio.value, 0.0),
+        "area_ratio": ratio,
+        "predicted_center_mm": _predicted_center(found, identity),
+        "folded": [one.id for one in found.folded.measured],
+        "cone_angle_stage": best.stage,
+        "cone_angle_error_arcsec": best.mean_rad * ARCSEC_PER_RAD,
+        "slope_error_arcsec": best.described.scatter_rad * ARCSEC_PER_RAD,
+    }
+
+
+def _predicted_center(found: AtInfinity, identity: str) -> tuple[float, float]:
+    """Center of the image from the mirror's axis, as the fold has it, mm.
+
+    In the frame of the mirror's azimuths.
+    """
+    described = found.folded.best.described
+    rings = next(one for one in described.rings if one.id == identity)
+    shift = np.mean([a.shift_mm.mean(axis=0) for a in rings.view.azimuths], axis=0)
+    return -float(shift[0]), -float(shift[1])
+
+
+def _notes(found: AtInfinity, ratio: Uncertain) -> dict[str, str]:
+    notes = {}
+    mixture = found.folded.best.described.mixture
+    if not found.folded.accepted:
+        notes["fit"] = (
+            f"chi-square {mixture.chi_square:.0f} for {mixture.degrees_of_freedom}: no "
+            f"mixture of slope errors describes the rings; values at infinity carry the "
+            f"spread among models and need a look at the residuals"
+        )
+    if len({one.distance_mm for one in found.folded.measured}) == 1:
+        notes["hpd_infinity_arcsec"] = (
+            "from one detector distance: whether a common cone-angle error points in or "
+            "out is not seen, and the spread of both is in the model uncertainty; a focus "
+            "series narrows it"
+        )
+    share = 1 - 1 / ratio.value
+    if share > _MOSTLY_MODEL:
+        notes["model_share"] = (
+            f"{share:.0%} of the light of a star does not get through with the diverging "
+            f"beam: the answer at infinity is mostly model"
+        )
+    if found.folded.optics.off_axis_rad:
+        notes["hpd_infinity_best_focus_arcsec"] = (
+            "best focus is worked out on the axis only"
+        )
+        notes["infinity_best_focus_mm"] = notes["hpd_infinity_best_focus_arcsec"]
+    return notes
+
+
+def _best_focus(
+    found: AtInfinity, energy: int, at_plane: Uncertain, notes: dict[str, str]
+) -> tuple[float | None, Uncertain | None]:
+    """Return the star's best focus and the HPD there, with what is not sure of the plane.
+
+    Declared uncertainties and models change the HPD there as much as in the plane asked
+    for.
+    """
+    scan = found.star_focus.get(energy)
+    if scan is None:
+        return None, None
+    if not scan.found:
+        reason = "the star's image is least beyond the planes that were looked at"
+        notes["hpd_infinity_best_focus_arcsec"] = reason
+        notes["infinity_best_focus_mm"] = reason
+        return None, None
+    least = scan.least_rad.scaled(ARCSEC_PER_RAD)
+    ratio = least.value / at_plane.value
+    return scan.best_mm.value, replace(
+        least,
+        systematic=math.hypot(least.systematic, at_plane.systematic * ratio),
+        model=math.hypot(least.model, _variant_model(found, energy) * least.value),
+    )
+
+
+def _variant_model(found: AtInfinity, energy: int) -> float:
+    """Relative change of the HPD by other models of the surfaces."""
+    hpd = SHARES["hpd"]
+    largest = max(one.reference_rad for one in found.folded.measured) * found.star_mm
+    base = found.base.curves[energy].diameter_mm(hpd, largest)
+    changes = [
+        float(response.curves[energy].diameter_mm(hpd, largest) / base - 1)
+        for variant, response in zip(found.variants, found.changes, strict=True)
+        if variant.kind == "model"
+    ]
+    return math.hypot(*changes) if changes else 0.0
+
+
+def _blur(found: AtInfinity, request: MeasureRequest) -> tuple[dict[str, object], ...]:
+    described = found.folded.best.described
+    used = np.flatnonzero(described.mixture.weights)
+    pairs = np.array(described.ladder.pairs)[used]
+    inputs = BlurInputs.of_measurement(request.setup, request.prescription, request.inputs)
+    errors = InPlaneErrors(
+        shares=described.mixture.weights[used],
+        primary_rad=pairs[:, 0],
+        secondary_rad=pairs[:, 1],
+        mean_rad=described.ladder.primary_mean_rad + described.ladder.secondary_mean_rad,
+    )
+    inputs = replace(inputs, errors=errors)
+    beam, star = found.beam_focus, next(iter(found.star_focus.values()), None)
+    if beam is not None and beam.found:
+        inputs = replace(inputs, best_focus=beam.best_mm.value * u.mm)
+    if star is not None and star.found:
+        inputs = replace(inputs, star_best_focus=star.best_mm.value * u.mm)
+    return blur_budget(inputs)
+
+
+def _budget_rows(
+    terms: Mapping[str, list[tuple[str, str, float]]],
+) -> tuple[dict[str, object], ...]:
+    pairs = zip(terms["hpd"], terms["w90"], strict=True)
+    return tuple(
+        {
+            "term": term,
+            "kind": kind,
+            "hpd_infinity_arcsec": hpd,
+            "w90_infinity_arcsec": w90,
+        }
+        for (term, kind, hpd), (_, _, w90) in pairs
+    )

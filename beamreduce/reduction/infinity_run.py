@@ -1,0 +1,157 @@
+"""One configuration's fold, from the files of its measurements to their final record."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+from beamreduce.encircled_energy import encircled_energy
+from beamreduce.errors import GeometryError, MeasurementError, SettingsError
+from beamreduce.record import Measurement, plain_json, write_text_whole
+from beamreduce.reduction.configurations import Configuration
+from beamreduce.reduction.focus_results import focus_of
+from beamreduce.reduction.infinity_results import (
+    NO_ANSWER,
+    exercised_fraction,
+    infinity_fields,
+    star_curve,
+)
+from beamreduce.reduction.infinity_step import AtInfinity, Folding, fold_configuration
+from beamreduce.reduction.output_folder import OutputFolder, mark_finished, read_json
+from beamreduce.reduction.products import folded_file, measured_file, write_eef
+from beamreduce.reduction.quadrant_places import quadrant_shifts
+from beamreduce.reduction.request import MeasureRequest
+from beamreduce.reduction.ring_file import read_rings
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoldJob:
+    """A configuration to be folded.
+
+    Parameters
+    ----------
+    configuration
+        Its measurements, all of them measured.
+    output
+        Where their files are.
+    keys
+        Final key of each measurement.
+    figures
+        Draw figures.
+    """
+
+    configuration: Configuration
+    output: OutputFolder
+    keys: Mapping[str, str]
+    figures: bool
+
+
+def fold_and_write(job: FoldJob) -> str:
+    """Fold a configuration and finish its measurements; returns its name.
+
+    Where the model cannot be had its numbers stay null, each with the reason.
+    """
+    requests = job.configuration.requests
+    stored = {r.inputs.id: _measured(job, r) for r in requests}
+    usable = [r for r in requests if stored[r.inputs.id]["hpd_measured_mm"] is not None]
+    found, reason, notes = None, "the core is saturated", {}
+    if usable:
+        found, reason, notes = _fold(job, usable)
+    focus = None
+    for request in requests:
+        identity = request.inputs.id
+        measurement = dict(stored[identity])
+        if found is not None and request in usable:
+            _fill(measurement, infinity_fields(found, request), notes)
+            _write_curve(job, found, identity)
+        else:
+            measurement["notes"] = measurement["notes"] | dict.fromkeys(NO_ANSWER, reason)
+            measurement |= _exercised(request)
+        measurement["key"] = job.keys[identity]
+        stored[identity] = measurement
+    if found is not None:
+        focus = focus_of(found, usable, [stored[r.inputs.id] for r in usable])
+        if job.figures:
+            from beamreduce.reduction.draw_infinity import (  # noqa: PLC0415 - slow import
+                draw_configuration,
+            )
+
+            draw_configuration(job.output.partial, job.configuration, found, stored)
+    for identity, measurement in stored.items():
+        mark_finished(job.output, identity, measurement)
+    record = {"keys": dict(job.keys), "focus": plain_json(focus)}
+    write_text_whole(
+        folded_file(job.output.partial, job.configuration.name.file_name),
+        json.dumps(record, allow_nan=False, indent=1) + "\n",
+    )
+    return job.configuration.name.text
+
+
+def _fold(
+    job: FoldJob, usable: list[MeasureRequest]
+) -> tuple[AtInfinity | None, str, dict[str, str]]:
+    """Fold what can be folded; the reason where nothing can, and what to note."""
+    shifts, without = _shifts(job)
+    notes = {}
+    if job.configuration.quadrants and without:
+        notes["quadrant_displacements"] = f"taken as none: {without}"
+    folding = Folding(
+        name=job.configuration.name.text,
+        requests=tuple(usable),
+        nets=tuple(read_rings(job.output.partial, r.inputs.id) for r in usable),
+        quadrant_shifts=shifts,
+    )
+    try:
+        return fold_configuration(folding), "", notes
+    except (GeometryError, SettingsError, MeasurementError) as error:
+        return None, f"not seen from infinity: {error}", notes
+
+
+def _shifts(job: FoldJob) -> tuple[Mapping[tuple[float, float], tuple[float, float]], str]:
+    requests = job.configuration.quadrants
+    measurements = {r.inputs.id: _measured(job, r) for r in requests}
+    # Single quadrants were folded before; one that could not be has no prediction.
+    fits = {identity: job.output.note(identity).get("fit") for identity in measurements}
+    predicted = {i: fit["predicted_center_mm"] for i, fit in fits.items() if fit}
+    return quadrant_shifts(requests, measurements, predicted)
+
+
+def _measured(job: FoldJob, request: MeasureRequest) -> dict[str, object]:
+    return read_json(measured_file(job.output.partial, request.inputs.id))
+
+
+def _fill(
+    measurement: dict[str, object],
+    filled: dict[str, object],
+    notes: Mapping[str, str],
+) -> None:
+    """Put the results of the fold into a measurement as results.json holds it."""
+    names = {item.name for item in fields(Measurement)}
+    rows = filled.pop("budget_rows")
+    added = {**notes, **filled.pop("notes")}
+    kept = {
+        key: text
+        for key, text in measurement["notes"].items()  # type: ignore[attr-defined]
+        if key not in filled or filled[key] is None
+    }
+    measurement["notes"] = dict(sorted((kept | added).items()))
+    measurement["uncertainty_budget"] = [
+        *measurement["uncertainty_budget"],  # type: ignore[misc]
+        *plain_json(rows),
+    ]
+    for key, value in filled.items():
+        if key not in names:
+            raise KeyError(key)
+        measurement[key] = plain_json(value)
+
+
+def _exercised(request: MeasureRequest) -> dict[str, object]:
+    try:
+        return {"primary_exercised_fraction": exercised_fraction(request)}
+    except (GeometryError, SettingsError):
+        return {}
+
+
+def _write_curve(job: FoldJob, found: AtInfinity, identity: str) -> None:
+    curve = encircled_energy(read_rings(job.output.partial, identity))
+    angle = curve.angle.to_value("arcsec")
+    write_eef(job.output.partial, identity, curve, star_curve(found, identity, angle))
