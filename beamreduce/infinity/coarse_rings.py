@@ -6,16 +6,19 @@ from beamreduce.encircled_energy import NetRings, join_rings
 
 _RINGS = 40
 _LEAST_PHOTONS = 25.0
+_INNERMOST = 0.1
 
 
 def coarse_rings(net: NetRings) -> NetRings:
     """Join rings into about forty of like light, each with enough photons.
 
-    Steps of encircled energy of 1/32 up to 0.97 and finer beyond, so that the wings have
-    rings of their own; a ring has at least 25 photons, and its noise is positive.
+    The innermost tenth of the light is one ring: in-plane errors make a cusp there, which
+    whatever is a little out of place (foils, quadrants, the center) takes off first, and
+    no diameter depends on it. Then even steps of encircled energy up to 0.96, and finer
+    ones beyond, so that the wings have rings of their own.
     """
     growth = np.maximum.accumulate(net.growth) / net.growth[-1]
-    inner = np.linspace(0.0, 0.96, _RINGS - 8)[1:]
+    inner = np.linspace(_INNERMOST, 0.96, _RINGS - 8)
     wanted = np.concatenate([inner, 1 - 0.04 * np.geomspace(0.75, 0.02, 8)])
     ends = np.searchsorted(growth, wanted).clip(max=growth.size - 1)
     ends = np.unique(np.append(ends, growth.size - 1))

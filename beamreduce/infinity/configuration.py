@@ -36,6 +36,9 @@ class Measured:
         Net photons in rings out to the reference radius.
     pixel_mm
         Side of a pixel.
+    center_mm
+        Standard uncertainty an axis of the center that the rings are about: it blurs
+        their innermost part as a displacement of either sign would.
     """
 
     id: str
@@ -43,6 +46,7 @@ class Measured:
     energy: int
     net: NetRings
     pixel_mm: float
+    center_mm: float = 0.0
 
     @property
     def sizes_rad(self) -> tuple[float, float]:
@@ -132,7 +136,7 @@ def rings_to_fold(
         )
         for one in here:
             place = (0, energies.index(one.energy), distance_mm)
-            view = view_of(optics, tables, place, one.pixel_mm)
+            view = view_of(optics, tables, place, one.pixel_mm, one.center_mm)
             rings[one.id] = _rings(one, view, resolution.ladder)
     return tuple(rings[one.id] for one in measured)
 

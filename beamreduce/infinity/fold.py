@@ -15,6 +15,7 @@ from beamreduce.infinity.slope_ladder import SeenTargets, SlopeLadder
 from beamreduce.infinity.view import View, predicted_center, ring_columns, seen_in_rings
 
 _RECENTERINGS = 2
+_CHANGE = 0.3, 10.0  # of a variance, at most
 _SETTLED = 0.1  # of a bin of signed offset
 
 
@@ -136,11 +137,13 @@ def expected_noise(
     corrected = []
     for one, seen, scale in zip(rings, data, mixture.photons_per_mm2, strict=True):
         expected = scale * (seen.columns @ mixture.weights)
-        ratio = one.poisson / np.maximum(one.photons, 1.0)
-        change = np.diag(np.clip(ratio, 0.0, 3.0) * (expected - one.photons))
-        floor = 0.3 * np.diag(one.covariance.diagonal())
-        covariance = one.covariance + change
-        small = covariance.diagonal() < floor.diagonal()
-        covariance[small, small] = floor.diagonal()[small]
+        common = one.modes.T @ one.modes
+        counting = one.covariance - common
+        variance = counting.diagonal()
+        ratio = np.clip(one.poisson / np.maximum(one.photons, 1.0), 0.0, 3.0)
+        larger = 1 + ratio * (expected - one.photons) / variance
+        # Pixels that neighbours share keep their part: errors grow, correlations stay.
+        growth = np.sqrt(np.clip(larger, *_CHANGE))
+        covariance = growth[:, None] * counting * growth + common
         corrected.append(replace(seen, covariance=covariance))
     return tuple(corrected)

@@ -19,6 +19,7 @@ from beamreduce.raytrace.meridian import (
 )
 
 _TURN = 2 * math.pi
+_LARGEST = 40.0  # primary error that is told apart, in slope errors as measured
 _ON_AXIS_STEPS = 72
 _OFF_AXIS_STEPS = 24  # in pairs: what is left and right of the source's azimuth is alike
 PIXEL_SHARE = 1 / 6  # of a pixel's area, in the variance an axis of exact ring sums
@@ -138,17 +139,40 @@ def tables_of(
     errors: ErrorGrid,
     grid: OffsetGrid,
 ) -> tuple[MeridianTable, ...]:
-    """Integrate the light of every group of azimuths, all energies and distances."""
-    return tuple(
-        meridian_table(
+    """Integrate the light of every group of azimuths, all energies and distances.
+
+    With the cones as designed, and with each stage turned either way by ``turn_rad``.
+    """
+
+    def table(tilt_rad: float, of: ErrorGrid) -> MeridianTable:
+        return meridian_table(
             optics.prescription,
-            optics.light.tilted(group.inward_tilt_rad),
+            optics.light.tilted(tilt_rad),
             detector_distances_mm=np.asarray(distances_mm, dtype=float),
-            errors=errors,
+            errors=of,
             grid=grid,
         )
-        for group in azimuth_groups(optics, 0.0)
+
+    tilts = [group.inward_tilt_rad for group in azimuth_groups(optics, 0.0)]
+    return tuple(
+        replace(
+            table(tilt, errors),
+            turned=tuple(table(tilt, of) for of in turned_cones(errors)),
+        )
+        for tilt in tilts
     )
+
+
+def turned_cones(errors: ErrorGrid) -> tuple[ErrorGrid, ...]:
+    """Return what to integrate with each stage turned either way.
+
+    By about the size of slope errors; with half the intervals, since only what a turn
+    changes is used.
+    """
+    half = np.append(errors.primary_rad[:-1:2], errors.primary_rad[-1])
+    size = errors.primary_rad[-1] / _LARGEST
+    turns = ((size, 0.0), (-size, 0.0), (0.0, size), (0.0, -size))
+    return tuple(replace(errors, primary_rad=half, turn_rad=turn) for turn in turns)
 
 
 def view_of(
@@ -156,13 +180,15 @@ def view_of(
     tables: Sequence[MeridianTable],
     place: tuple[int, int, float],
     pixel_mm: float,
+    center_mm: float = 0.0,
 ) -> View:
     """Return one image; ``place`` is number of the distance, of the energy, distance (mm).
 
     Nothing is blurred less than a bin, which would only show the bins.
     """
     distance, energy, distance_mm = place
-    blur = max(optics.blur_mm(distance_mm, pixel_mm), 0.5 * tables[0].grid.step_mm)
+    blur = math.hypot(optics.blur_mm(distance_mm, pixel_mm), center_mm)
+    blur = max(blur, 0.5 * tables[0].grid.step_mm)
     return View(
         planes=tuple(Plane(table=t, distance=distance, energy=energy) for t in tables),
         azimuths=tuple(g.azimuths for g in azimuth_groups(optics, distance_mm)),

@@ -1,6 +1,7 @@
 """One configuration's fold, from the files of its measurements to their final record."""
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
@@ -98,6 +99,7 @@ def _fold(
         name=job.configuration.name.text,
         requests=tuple(usable),
         nets=tuple(read_rings(job.output.partial, r.inputs.id) for r in usable),
+        center_mm=tuple(_center_mm(job, r) for r in usable),
         quadrant_shifts=shifts,
     )
     try:
@@ -113,6 +115,13 @@ def _shifts(job: FoldJob) -> tuple[Mapping[tuple[float, float], tuple[float, flo
     fits = {identity: job.output.note(identity).get("fit") for identity in measurements}
     predicted = {i: fit["predicted_center_mm"] for i, fit in fits.items() if fit}
     return quadrant_shifts(requests, measurements, predicted)
+
+
+def _center_mm(job: FoldJob, request: MeasureRequest) -> float:
+    """Standard uncertainty an axis of the center, root mean square of x and y."""
+    x, y = _measured(job, request)["center_uncertainty_pixel"]  # type: ignore[misc]
+    pixel_mm = float(request.inputs.detector.pixel_size.to_value("mm"))
+    return math.hypot(x, y) / math.sqrt(2) * pixel_mm
 
 
 def _measured(job: FoldJob, request: MeasureRequest) -> dict[str, object]:

@@ -41,6 +41,8 @@ class Folding:
         Measurements whose curve is known.
     nets
         Their net photons in rings.
+    center_mm
+        Standard uncertainty an axis of their centers.
     quadrant_shifts
         Azimuth range to displacement, angles in rad.
     """
@@ -48,6 +50,7 @@ class Folding:
     name: str
     requests: tuple[MeasureRequest, ...]
     nets: tuple[NetRings, ...]
+    center_mm: tuple[float, ...]
     quadrant_shifts: Mapping[tuple[float, float], tuple[float, float]]
 
 
@@ -111,8 +114,11 @@ def fold_configuration(
             energy=kev.index(float(request.inputs.energy.to_value(u.keV))),
             net=net,
             pixel_mm=float(request.inputs.detector.pixel_size.to_value(u.mm)),
+            center_mm=center_mm,
         )
-        for request, net in zip(folding.requests, folding.nets, strict=True)
+        for request, net, center_mm in zip(
+            folding.requests, folding.nets, folding.center_mm, strict=True
+        )
     )
     folded = fold(optics, measured, progress)
     plane = StarPlane(

@@ -74,12 +74,13 @@ def measurement_key(request: MeasureRequest) -> str:
 
 
 def settings_used(request: MeasureRequest) -> dict[str, object]:
-    """Return the settings that the steps of one measurement read."""
+    """Return the settings that the steps of one measurement read.
+
+    Facility and mirror are not among them: only the fold reads those.
+    """
     setup = request.setup
     return {
         "id": request.inputs.id,
-        "facility": as_plain(setup.facility),
-        "mirror": as_plain(setup.mirror),
         "detector": as_plain(request.inputs.detector),
         "reduction": as_plain(setup.reduction),
         "uncertainties": as_plain(setup.uncertainties),
