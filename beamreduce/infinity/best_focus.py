@@ -22,11 +22,11 @@ from beamreduce.infinity.star import (
 )
 from beamreduce.record import Uncertain
 
-_PLANES = 11
+_PLANES, _FEWER_PLANES = 11, 5
 _FINE = 1000
 _RADII = 120
 _REPEATS = 200
-_LIKELY = 0.03
+_LIKELY = 0.05
 _ROOM = 1.25
 
 
@@ -122,6 +122,12 @@ def scan_distances(folded: Folded, nominal_mm: float) -> np.ndarray:
     flat = 0.25 * folded.resolution.hpd_rad * nominal_mm**2 / radius
     before, behind = max(0.5 * length, flat) + moved, max(0.75 * length, flat) + moved
     return np.linspace(nominal_mm - before, nominal_mm + behind, _PLANES)
+
+
+def near_distances(scan: FocusScan) -> np.ndarray:
+    """Return fewer planes about the best focus of another energy, which is much alike."""
+    reach = max(0.2 * float(np.ptp(scan.distance_mm)), 3 * scan.best_mm.uncertainty)
+    return scan.best_mm.value + reach * np.linspace(-1.0, 1.0, _FEWER_PLANES)
 
 
 def scan_focus(

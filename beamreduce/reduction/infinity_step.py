@@ -16,7 +16,12 @@ from beamreduce.infinity.answer import (
     fold,
     seen_from_infinity,
 )
-from beamreduce.infinity.best_focus import FocusScan, scan_distances, scan_focus
+from beamreduce.infinity.best_focus import (
+    FocusScan,
+    near_distances,
+    scan_distances,
+    scan_focus,
+)
 from beamreduce.infinity.configuration import Measured
 from beamreduce.infinity.declared import Declared, changed, declared_optics
 from beamreduce.infinity.optics import Optics
@@ -136,16 +141,7 @@ def fold_configuration(
     variants = tuple(_variants(declared, folded))
     base, changes = responses(folded, plane, variants)
     on_axis = not optics.off_axis_rad
-    scans = {
-        energy: scan_focus(
-            folded,
-            scan_distances(folded, declared.prescription.focal_length_mm),
-            star=True,
-            energy=energy,
-            rng=stream(f"star focus {energy}"),
-        )
-        for energy in (folded.energies if on_axis else ())
-    }
+    scans = _star_focus(folded, declared, stream) if on_axis else {}
     return AtInfinity(
         folded=folded,
         declared=declared,
@@ -267,6 +263,26 @@ def _rescaled(one: Measured, factor: float) -> Measured:
 
 def _displaced(one: Measured, step_mm: float) -> Measured:
     return replace(one, distance_mm=one.distance_mm + step_mm)
+
+
+def _star_focus(
+    folded: Folded, declared: Declared, stream: Callable[[str], np.random.Generator]
+) -> dict[int, FocusScan]:
+    """Planes about a star's best focus at every energy, the best measured one first."""
+    first = focus_energy(folded.measured)
+    scans: dict[int, FocusScan] = {}
+    for energy in sorted(folded.energies, key=lambda energy: energy != first):
+        distances = scan_distances(folded, declared.prescription.focal_length_mm)
+        if energy != first and scans[first].found:
+            distances = near_distances(scans[first])
+        scans[energy] = scan_focus(
+            folded,
+            distances,
+            star=True,
+            energy=energy,
+            rng=stream(f"star focus {energy}"),
+        )
+    return scans
 
 
 def _beam_focus(
