@@ -1,15 +1,19 @@
 """Families of slope errors, and what the choice among them leaves open."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from beamreduce.infinity.fold import Described, MeasuredRings, describe
 from beamreduce.infinity.slope_ladder import SlopeLadder
 
 _COARSE = np.array([-1.2, -0.8, -0.5, -0.25, 0.25, 0.5, 0.8, 1.2])  # of the scatter
-_FINER = 3
+_FINER = 5
+_ABOUT_LEAST = np.array([-1.5, -0.5, 0.5, 1.5])  # standard deviations
+_PARTS = 64
 STAGES = ("primary", "secondary")
 
 
@@ -54,7 +58,7 @@ def fitted_families(
     """Describe the data without a mean error, and with one on either stage.
 
     Mean errors are tried on a coarse grid, in units of the scatter that the data show
-    without one, and then three times finer about the best of each stage.
+    without one, and then finer and finer about the best of each stage.
     """
     first = describe(rings, ladder)
     families = [_family(first, ("none", 0.0))]
@@ -73,7 +77,7 @@ def fitted_families(
                 key=lambda f: f.mean_rad,
             )
             best = min(range(len(of_stage)), key=lambda k: of_stage[k].chi_square)
-            means = _between(of_stage, best)
+            means = _finer(of_stage, best)
         if progress is not None:
             progress(STAGES.index(stage) + 1, len(STAGES))
     return tuple(families)
@@ -89,15 +93,32 @@ def likelihoods(families: Sequence[Family]) -> np.ndarray:
     chi = np.array([f.chi_square for f in families])
     best = int(np.argmin(chi))
     freedom = families[best].described.mixture.degrees_of_freedom
-    chance = np.exp(-0.5 * (chi - chi[best]) / max(chi[best] / freedom, 1.0))
+    above = (chi - chi[best]) / max(chi[best] / freedom, 1.0)
     weight = np.zeros(len(families))
     for stage in STAGES:
         members = [k for k, f in enumerate(families) if f.stage in (stage, "none")]
         members.sort(key=lambda k: families[k].mean_rad)
         means = np.array([families[k].mean_rad for k in members])
-        stretch = np.gradient(means) if means.size > 2 else np.ones(means.size)
-        weight[members] += stretch * chance[members]
+        weight[members] += _integrals(means, above[members])
     return weight / weight.sum()
+
+
+def _integrals(means: np.ndarray, above: np.ndarray) -> np.ndarray:
+    """Integrals of ``exp(-above/2)``, shared between the means on either side.
+
+    Means lie densely where χ² is least, and far apart elsewhere: between them χ² is taken
+    as a smooth curve without turns of its own.
+    """
+    if means.size == 1:
+        return np.ones(1)
+    curve = PchipInterpolator(means, above)
+    integrals = np.zeros(means.size)
+    part = (np.arange(_PARTS) + 0.5) / _PARTS
+    for k, gap in enumerate(np.diff(means)):
+        chance = np.exp(-0.5 * curve(means[k] + gap * part)) * gap / _PARTS
+        integrals[k] += chance @ (1 - part)
+        integrals[k + 1] += chance @ part
+    return integrals
 
 
 def _family(described: Described, choice: tuple[str, float]) -> Family:
@@ -107,10 +128,22 @@ def _family(described: Described, choice: tuple[str, float]) -> Family:
     return Family(stage=stage, mean_rad=mean_rad, described=replace(described, rings=rings))
 
 
-def _between(of_stage: Sequence[Family], best: int) -> np.ndarray:
-    """Two means on either side of the best, thirds of the way to its neighbours."""
-    means = [f.mean_rad for f in of_stage]
-    here = means[best]
-    sides = [means[k] for k in (best - 1, best + 1) if 0 <= k < len(means)]
-    shares = np.array([1 / 3, 2 / 3])
-    return np.concatenate([here + (side - here) * shares for side in sides])
+def _finer(of_stage: Sequence[Family], best: int) -> np.ndarray:
+    """Means about the best: where a parabola has its least, as far as χ² tells them apart.
+
+    Thirds of the way to either neighbour where χ² hardly changes between them.
+    """
+    near = of_stage[max(best - 1, 0) : best + 2]
+    means = np.array([f.mean_rad for f in near])
+    if len(near) == 3:
+        curvature, slope, _ = np.polyfit(means - means[1], [f.chi_square for f in near], 2)
+        fit = of_stage[best].described.mixture
+        misfit = max(fit.chi_square / fit.degrees_of_freedom, 1.0)
+        sigma = math.sqrt(misfit / max(curvature, 1e-300))
+        if sigma < np.diff(means).max() / 3:
+            least = np.clip(means[1] - slope / 2 / curvature, means[0], means[2])
+            return least + sigma * _ABOUT_LEAST
+    here = of_stage[best].mean_rad
+    return np.concatenate(
+        [here + (side - here) * np.array([1 / 3, 2 / 3]) for side in means if side != here]
+    )

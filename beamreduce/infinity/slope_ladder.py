@@ -185,6 +185,37 @@ def ladder_columns(seen: SeenTargets, ladder: SlopeLadder) -> np.ndarray:
     Primary errors weigh the table's intervals by a normal law. Secondary errors move a ray
     after its last reflection by twice their size times the way to the detector.
     """
+    parts = _as_cones(seen.plane.table, ladder)
+    return sum(
+        share * _columns(replace(seen, plane=replace(seen.plane, table=table)), of)
+        for share, table, of in parts
+    )
+
+
+def _as_cones(
+    table: MeridianTable, ladder: SlopeLadder
+) -> tuple[tuple[float, MeridianTable, SlopeLadder], ...]:
+    """Shares of tables whose cones are turned by a mean error, and what errors remain.
+
+    A mean error is one of the cones themselves: it turns them, which lets in more light or
+    less, besides turning rays. Between cones as designed and cones turned by a known angle
+    what a turn does besides is taken as linear.
+    """
+    for turned in table.turned:
+        means = ladder.primary_mean_rad, ladder.secondary_mean_rad
+        along = sum(m * t for m, t in zip(means, turned.turn_rad, strict=True))
+        if along > 0:
+            share = along / sum(t * t for t in turned.turn_rad)
+            rest = replace(
+                ladder,
+                primary_mean_rad=means[0] - turned.turn_rad[0],
+                secondary_mean_rad=means[1] - turned.turn_rad[1],
+            )
+            return (1 - share, table, ladder), (share, turned, rest)
+    return ((1.0, table, ladder),)
+
+
+def _columns(seen: SeenTargets, ladder: SlopeLadder) -> np.ndarray:
     light = _light_spectra(seen.plane, ladder)
     light = light.reshape(-1, light.shape[-1])
     columns = _sums(seen.spectrum[:, : light.shape[-1]], light)
@@ -262,6 +293,10 @@ def _coarse(targets: np.ndarray, plane: Plane) -> np.ndarray:
 
 def ladder_areas(table: MeridianTable, ladder: SlopeLadder) -> np.ndarray:
     """Return the effective area wherever light lands, (energies, pairs), mm²."""
+    return sum(share * _areas(part, of) for share, part, of in _as_cones(table, ladder))
+
+
+def _areas(table: MeridianTable, ladder: SlopeLadder) -> np.ndarray:
     ways, n = table.area_mm2.shape[1], len(ladder.steps_rad)
     total = np.zeros((table.area_mm2.shape[0], n, n))
     for way in range(ways):
@@ -276,6 +311,13 @@ def ladder_areas(table: MeridianTable, ladder: SlopeLadder) -> np.ndarray:
 
 def mixed_profile(plane: Plane, ladder: SlopeLadder, weights: np.ndarray) -> np.ndarray:
     """Return the light of a mixture by signed offset, shape (bins,), mm² a bin."""
+    return sum(
+        share * _profile(replace(plane, table=table), of, weights)
+        for share, table, of in _as_cones(plane.table, ladder)
+    )
+
+
+def _profile(plane: Plane, ladder: SlopeLadder, weights: np.ndarray) -> np.ndarray:
     ladder, share = _in_use(ladder, weights)
     length = _length(plane.table.grid.bins)
     total = np.zeros(length // 2 + 1, dtype=complex)

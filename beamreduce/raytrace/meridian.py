@@ -90,10 +90,14 @@ class ErrorGrid:
         Rising limits of secondary error that clipping is told apart by, from below any
         error that matters to the largest that may still let a ray out. None to take
         every ray as its secondary without error would send it.
+    turn_rad
+        Angle that all primaries, and all secondaries, are turned by about their middles:
+        an error of the cones themselves, in the sense of slope errors.
     """
 
     primary_rad: np.ndarray
     limit_rad: np.ndarray | None = None
+    turn_rad: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,6 +133,10 @@ class MeridianTable:
         limits, intervals, bins) and (energies, ways, limits, intervals).
     clipped_error_rad
         Edges of those intervals.
+    turn_rad
+        Angles that primaries and secondaries are turned by.
+    turned
+        Tables of the same light with the cones turned, where they were asked for.
     """
 
     error_rad: np.ndarray
@@ -141,6 +149,8 @@ class MeridianTable:
     clipped_mm2: np.ndarray
     clipped_area_mm2: np.ndarray
     clipped_error_rad: np.ndarray
+    turn_rad: tuple[float, float] = (0.0, 0.0)
+    turned: "tuple[MeridianTable, ...]" = ()
 
 
 def meridian_table(
@@ -175,7 +185,7 @@ def meridian_table(
     if edges.size < 2 or np.any(np.diff(edges) <= 0):
         raise SettingsError("primary_rad must hold at least two rising edges")
     distances = np.atleast_1d(np.asarray(detector_distances_mm, dtype=float))
-    cones = _cones(prescription)
+    cones = _cones(prescription, errors.turn_rad)
     shares, coating = _shares(light, cones.shape[0])
     _, energies, ways, _ = shares.shape
     lights = energies * ways * ways
@@ -221,25 +231,27 @@ def meridian_table(
             energies, ways * ways, catching.size, coarse
         ),
         clipped_error_rad=np.append(edges[:-1:CLIP_INTERVALS], edges[-1]),
+        turn_rad=errors.turn_rad,
     )
 
 
-def _cones(prescription: Prescription) -> np.ndarray:
-    """Numbers of each nesting for the kernel, inner neighbours first."""
-    return np.array(
-        [
-            (
-                n.radius_mm,
-                n.primary_angle_rad,
-                n.secondary_angle_rad,
-                n.primary_length_mm,
-                n.secondary_length_mm,
-                n.gap_mm / 2,
-                n.thickness_mm,
-            )
-            for n in sorted(prescription.nestings, key=lambda n: n.radius_mm)
-        ]
-    )
+def _cones(prescription: Prescription, turn_rad: tuple[float, float]) -> np.ndarray:
+    """Numbers of each nesting for the kernel, inner neighbours first.
+
+    Each cone has its own radius at the reference plane: turned ones do not meet there.
+    """
+    rows = []
+    for n in sorted(prescription.nestings, key=lambda n: n.radius_mm):
+        first, second = n.primary_angle_rad, n.secondary_angle_rad
+        turned = first + turn_rad[0], second - turn_rad[1]
+        middle = n.gap_mm / 2 + np.array([n.primary_length_mm, n.secondary_length_mm]) / 2
+        radius = (
+            n.radius_mm + middle[0] * (np.tan(first) - np.tan(turned[0])),
+            n.radius_mm - middle[1] * (np.tan(second) - np.tan(turned[1])),
+        )
+        lengths = n.primary_length_mm, n.secondary_length_mm
+        rows.append((radius[0], *turned, *lengths, n.gap_mm / 2, n.thickness_mm, radius[1]))
+    return np.array(rows)
 
 
 def _shares(light: MeridianLight, nestings: int) -> tuple[np.ndarray, np.ndarray]:

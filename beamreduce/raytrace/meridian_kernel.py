@@ -35,9 +35,9 @@ def _ray(
     Returns whether it gets through, both grazing angles, and place z and slope angle of
     the ray leaving the secondary (its radius follows from the cone).
     """
-    r, a1, a2, _, l2, half_gap, _ = cones[i]
+    r1, a1, a2, _, l2, half_gap, _, r2 = cones[i]
     source, tilt = geometry[0], geometry[1]
-    rho1 = r - math.tan(a1) * z1
+    rho1 = r1 - math.tan(a1) * z1
     slope0 = -tilt if math.isinf(source) else rho1 / (source + z1) - tilt
     angle0 = math.atan(slope0)
     graze1 = angle0 + a1 + error
@@ -46,7 +46,7 @@ def _ray(
     down = slope1 + math.tan(a2)
     if graze1 <= 0.0 or down == 0.0:
         return False, 0.0, 0.0, 0.0, 0.0
-    z2 = (r - rho1 + slope1 * z1) / down
+    z2 = (r2 - rho1 + slope1 * z1) / down
     graze2 = angle1 + a2
     angle2 = -2.0 * a2 - angle1
     hit = graze2 > 0.0 and half_gap <= z2 <= half_gap + l2
@@ -67,11 +67,10 @@ def _clear(
     """
     z1, rho1, slope0 = first
     z2, slope1, angle2 = second
-    r, a1, a2, l1, _, half_gap, thickness = cones[i - 1]
-    back = r + thickness
+    r1, a1, a2, l1, _, half_gap, thickness, r2 = cones[i - 1]
     top = -half_gap - l1
     if top < z1:
-        rim = back - math.tan(a1) * top
+        rim = r1 + thickness - math.tan(a1) * top
         if rho1 + slope0 * (top - z1) <= rim:
             return False
         blade = geometry[2]
@@ -79,8 +78,8 @@ def _clear(
             return False
     for z in (-half_gap, half_gap):
         if z1 < z < z2:
-            surface = back - (math.tan(a1) if z < 0 else math.tan(a2)) * z
-            if rho1 + slope1 * (z - z1) <= surface:
+            surface = r1 - math.tan(a1) * z if z < 0 else r2 - math.tan(a2) * z
+            if rho1 + slope1 * (z - z1) <= surface + thickness:
                 return False
     # The error of the secondary may open the way out.
     return _exit_limit(cones, i, z2, angle2) < geometry[3]
@@ -91,12 +90,12 @@ def _exit_limit(cones: np.ndarray, i: int, z2: float, angle2: float) -> float:
     """Error of the secondary below which the next foil inward catches a ray going out."""
     if i == 0:
         return -math.inf
-    r, _, a2, _, l2, half_gap, thickness = cones[i - 1]
+    _, _, a2, _, l2, half_gap, thickness, r2 = cones[i - 1]
     bottom = half_gap + l2
     if bottom <= z2:
         return -math.inf
-    rho2 = cones[i, 0] - math.tan(cones[i, 2]) * z2
-    rim = r + thickness - math.tan(a2) * bottom
+    rho2 = cones[i, 7] - math.tan(cones[i, 2]) * z2
+    rim = r2 + thickness - math.tan(a2) * bottom
     return 0.5 * (math.atan((rim - rho2) / (bottom - z2)) - angle2)
 
 
@@ -251,7 +250,7 @@ def _at_nodes(
     error, first, last = used
     reflectivity, angle_step = mirror[0][mirror[1][i]], mirror[2]
     place, amount, lever, limit = out
-    r, a1, a2 = cones[i, 0], cones[i, 1], cones[i, 2]
+    r1, a1, a2, r2 = cones[i, 0], cones[i, 1], cones[i, 2], cones[i, 7]
     source, tilt = geometry[0], geometry[1]
     amount[:] = 0.0
     limit[:] = -math.inf
@@ -260,7 +259,7 @@ def _at_nodes(
     for k in range(NODES.size):
         z1 = last - (last - first) * NODES[k]
         _, graze1, graze2, z2, angle2 = _ray(cones, i, geometry, z1, error)
-        rho1 = r - math.tan(a1) * z1
+        rho1 = r1 - math.tan(a1) * z1
         slope0, dilution = -tilt, 1.0
         if not math.isinf(source):
             slope0 += rho1 / (source + z1)
@@ -271,7 +270,7 @@ def _at_nodes(
         ring = 2 * math.pi * rho1 * (math.tan(a1) + slope0) * dilution
         ring *= (last - first) * WEIGHTS[k]
         limit[k] = _exit_limit(cones, i, z2, angle2)
-        rho2 = r - math.tan(a2) * z2
+        rho2 = r2 - math.tan(a2) * z2
         light = 0
         for e in range(reflectivity.shape[0]):
             for first_way in range(reflectivity.shape[1]):
