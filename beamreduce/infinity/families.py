@@ -13,6 +13,7 @@ from beamreduce.infinity.slope_ladder import SlopeLadder
 _COARSE = np.array([-1.2, -0.8, -0.5, -0.25, 0.25, 0.5, 0.8, 1.2])  # of the scatter
 _FINER = 5
 _ABOUT_LEAST = np.array([-1.5, -0.5, 0.5, 1.5])  # standard deviations
+_DENSE = 1.1  # of a standard deviation from one mean to the next: dense enough
 _PARTS = 64
 STAGES = ("primary", "secondary")
 
@@ -78,6 +79,8 @@ def fitted_families(
             )
             best = min(range(len(of_stage)), key=lambda k: of_stage[k].chi_square)
             means = _finer(of_stage, best)
+            if not means.size:
+                break
         if progress is not None:
             progress(STAGES.index(stage) + 1, len(STAGES))
     return tuple(families)
@@ -131,7 +134,8 @@ def _family(described: Described, choice: tuple[str, float]) -> Family:
 def _finer(of_stage: Sequence[Family], best: int) -> np.ndarray:
     """Means about the best: where a parabola has its least, as far as χ² tells them apart.
 
-    Thirds of the way to either neighbour where χ² hardly changes between them.
+    Thirds of the way to either neighbour where χ² hardly changes between them; none where
+    means lie dense enough.
     """
     near = of_stage[max(best - 1, 0) : best + 2]
     means = np.array([f.mean_rad for f in near])
@@ -140,6 +144,8 @@ def _finer(of_stage: Sequence[Family], best: int) -> np.ndarray:
         fit = of_stage[best].described.mixture
         misfit = max(fit.chi_square / fit.degrees_of_freedom, 1.0)
         sigma = math.sqrt(misfit / max(curvature, 1e-300))
+        if np.diff(means).max() < _DENSE * sigma:
+            return np.empty(0)
         if sigma < np.diff(means).max() / 3:
             least = np.clip(means[1] - slope / 2 / curvature, means[0], means[2])
             return least + sigma * _ABOUT_LEAST

@@ -12,6 +12,7 @@ the offset: one product of matrices gives all targets of all pairs, without an i
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.fft import next_fast_len
@@ -274,12 +275,27 @@ def _clipped_spectra(plane: Plane, ladder: SlopeLadder) -> np.ndarray:
 
 def _clipped_laws(plane: Plane, ladder: SlopeLadder, *, scattered: bool) -> np.ndarray:
     """Spectra of the laws of the secondary below each limit, (steps, limits, …)."""
-    length = _length(plane.clipped_mm2.shape[-1])
-    step = plane.table.grid.step_mm * CLIP_BINS
-    edges = (np.arange(length + 1) - length // 2 - 0.5) * step / (2 * plane.lever_mm)
-    spread = ladder.spreads(scattered)[:, None, None]
-    ends = np.minimum(edges, plane.table.limit_rad[:, None])
-    chance = np.diff(ndtr((ends - ladder.secondary_mean_rad) / spread), axis=-1)
+    step_rad = plane.table.grid.step_mm * CLIP_BINS / (2 * plane.lever_mm)
+    length, mean = _length(plane.clipped_mm2.shape[-1]), ladder.secondary_mean_rad
+    limits = tuple((plane.table.limit_rad - mean).tolist())
+    return _cut_laws(length, step_rad, limits, mean, tuple(ladder.spreads(scattered)))
+
+
+@lru_cache(maxsize=32)
+def _cut_laws(
+    length: int,
+    step_rad: float,
+    limit_rad: tuple[float, ...],
+    mean_rad: float,
+    spread_rad: tuple[float, ...],
+) -> np.ndarray:
+    """Spectra of laws of error about a mean, each cut at a limit from there.
+
+    Kept, since families that differ in the primary have them in common.
+    """
+    edges = (np.arange(length + 1) - length // 2 - 0.5) * step_rad - mean_rad
+    ends = np.minimum(edges, np.array(limit_rad)[:, None])
+    chance = np.diff(ndtr(ends / np.array(spread_rad)[:, None, None]), axis=-1)
     # In the order of a discrete Fourier transform: no displacement first, then wrapped.
     return np.fft.rfft(np.fft.ifftshift(chance, axes=-1), axis=-1)
 

@@ -1,0 +1,50 @@
+"""Photons of the independent trace as measurements, and the optics to fold them with.
+
+What the package is told of a case: prescription, distances, source size, reflectivity and
+the photons in rings; nothing of its errors.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from beamreduce.infinity.configuration import Measured
+from beamreduce.infinity.optics import Optics
+from beamreduce.raytrace import MeridianLight
+from tests.external.independent_cases import Case
+from tests.infinity.made_rings import fine_radii, measured_of, perfect_reflection
+
+
+def optics_of(case: Case, **more) -> Optics:
+    """Nest and light of a case, without its errors."""
+    optics = perfect_reflection(
+        case.prescription, case.source_distance, case.source_diameter, **more
+    )
+    if case.reflectivity is None:
+        return optics
+    angle = np.linspace(0, 0.1, 4001)
+    light = MeridianLight(
+        source_distance_mm=case.source_distance,
+        reflectivity=case.reflectivity(math.nan, angle)[None, None, None],
+        angle_step_rad=float(angle[1]),
+    )
+    return replace(optics, light=light)
+
+
+def in_rings(photons: np.ndarray, distance: float, reference: float) -> Measured:
+    """Photons at (x, y) about the origin, counted in fine rings."""
+    radius = np.hypot(*photons.T)
+    radii = fine_radii(radius, reference)
+    counts = np.histogram(radius, np.concatenate([[0.0], radii]))[0]
+    return measured_of(radii, counts, distance)
+
+
+def measured(
+    case: Case, seed: int, distances: tuple[float, ...] | None = None
+) -> list[Measured]:
+    """Independent exposures of a case, one distance or several."""
+    return [
+        in_rings(photons, distance, case.reference_angle * distance)
+        for distance, photons in case.draw(seed, distances).items()
+    ]
