@@ -248,7 +248,9 @@ def star_views(
     """Trace a star; returns views by distance and energy, without pixel or source."""
     star = optics.for_star()
     grid = resolution.grid(max(distances_mm))
-    tables = tables_of(star, distances_mm, resolution.errors, grid)
+    tables = tables_of(
+        star, distances_mm, resolution.errors, grid, turned=resolution.turned
+    )
     return tuple(
         tuple(view_of(star, tables, (d, e, mm), 0.0) for e in range(star.energies))
         for d, mm in enumerate(distances_mm)

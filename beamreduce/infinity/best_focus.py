@@ -157,9 +157,10 @@ def scan_focus(
     optics = folded.optics.for_star() if star else folded.optics
     optics = optics.at_energies([energy])
     grid = resolution.grid(max(distances_mm))
-    tables = tables_of(optics, distances_mm, resolution.errors, grid)
-    views = [view_of(optics, tables, (d, 0, mm), 0.0) for d, mm in enumerate(distances_mm)]
     families, weight = _most_likely(*folded.counting)
+    turned = any(family.mean_rad for family in families)
+    tables = tables_of(optics, distances_mm, resolution.errors, grid, turned=turned)
+    views = [view_of(optics, tables, (d, 0, mm), 0.0) for d, mm in enumerate(distances_mm)]
     mixtures = [(f.described.ladder, f.described.mixture.weights) for f in families]
     best = folded.best.described
     drawn = replicate_weights(best, _REPEATS, rng)

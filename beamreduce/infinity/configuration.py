@@ -79,6 +79,8 @@ class Resolution:
         Number of intervals of primary error.
     scatter_rad
         Standard deviation of the angle of scattered light.
+    turned
+        Mean errors will be asked for.
     """
 
     steps_rad: tuple[float, ...]
@@ -86,6 +88,7 @@ class Resolution:
     reach_rad: float
     intervals: int = 240
     scatter_rad: float = 0.0
+    turned: bool = True
 
     @property
     def errors(self) -> ErrorGrid:
@@ -133,6 +136,7 @@ def rings_to_fold(
             [distance_mm],
             resolution.errors,
             resolution.grid(distance_mm),
+            turned=resolution.turned,
         )
         for one in here:
             place = (0, energies.index(one.energy), distance_mm)

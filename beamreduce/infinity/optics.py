@@ -21,7 +21,7 @@ from beamreduce.raytrace.meridian import (
 _TURN = 2 * math.pi
 _LARGEST = 40.0  # primary error that is told apart, in slope errors as measured
 _ON_AXIS_STEPS = 72
-_OFF_AXIS_STEPS = 24  # in pairs: what is left and right of the source's azimuth is alike
+_OFF_AXIS_STEPS = 16  # in pairs: what is left and right of the source's azimuth is alike
 PIXEL_SHARE = 1 / 6  # of a pixel's area, in the variance an axis of exact ring sums
 
 
@@ -138,11 +138,14 @@ def tables_of(
     distances_mm: Sequence[float],
     errors: ErrorGrid,
     grid: OffsetGrid,
+    turned: bool = True,
 ) -> tuple[MeridianTable, ...]:
     """Integrate the light of every group of azimuths, all energies and distances.
 
-    With the cones as designed, and with each stage turned either way by ``turn_rad``.
+    With the cones as designed and, where mean errors will be asked for, with each stage
+    turned either way.
     """
+    turns = turned_cones(errors) if turned else ()
 
     def table(tilt_rad: float, of: ErrorGrid) -> MeridianTable:
         return meridian_table(
@@ -157,7 +160,7 @@ def tables_of(
     return tuple(
         replace(
             table(tilt, errors),
-            turned=tuple(table(tilt, of) for of in turned_cones(errors)),
+            turned=tuple(table(tilt, of) for of in turns),
         )
         for tilt in tilts
     )

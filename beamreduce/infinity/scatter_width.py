@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -26,17 +27,16 @@ def scatter_width(
     """
     if optics.light.reflectivity.shape[2] == 1:
         return 0.0
-    tried: dict[float, float] = {}
-
-    def chi_square(width: float) -> float:
-        if width not in tried:
-            rough = replace(resolution.coarser(), scatter_rad=width)
-            rings = rings_to_fold(optics, measured, rough)
-            tried[width] = describe(rings, rough.ladder).mixture.chi_square
-        return tried[width]
-
     if scattered_share(optics) < _MATTERS:
         return resolution.hpd_rad
+    coarse = replace(resolution.coarser(), turned=False)
+    rings = rings_to_fold(optics, measured, coarse)
+
+    @cache
+    def chi_square(width: float) -> float:
+        ladder = replace(coarse, scatter_rad=width).ladder
+        return describe(rings, ladder).mixture.chi_square
+
     best = min((factor * resolution.hpd_rad for factor in _TRIED), key=chi_square)
     return min((best / _FINER, best, best * _FINER), key=chi_square)
 

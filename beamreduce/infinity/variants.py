@@ -1,7 +1,7 @@
 """How the image of a star changes when settings or models are changed."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,7 +53,8 @@ def responses(
 
 
 def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
-    resolution = folded.resolution.coarser()
+    turned = bool(folded.best.mean_rad)
+    resolution = replace(folded.resolution.coarser(), turned=turned)
     rings = rings_to_fold(variant.optics, variant.measured, resolution)
     described = describe(rings, folded.best.described.ladder)
     mixture = (described.ladder, described.mixture.weights)

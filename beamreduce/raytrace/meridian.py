@@ -20,6 +20,8 @@ from beamreduce.errors import GeometryError, SettingsError
 from beamreduce.mirror import Prescription
 from beamreduce.raytrace.meridian_kernel import CLIP_BINS, CLIP_INTERVALS, integrate
 
+_UNNOTICED = 1e-5  # of the light
+
 
 @dataclass(frozen=True, kw_only=True)
 class MeridianLight:
@@ -209,7 +211,7 @@ def meridian_table(
         (grid.reach_mm, grid.step_mm), (landing, area, lever, lit),
         (limits, clipped, clipped_area),
     )  # fmt: skip
-    catching = np.flatnonzero(clipped_area.any(axis=(0, 2)))
+    catching = _catching(clipped_area, area)
     if not area.any():
         raise GeometryError(
             f"no ray from a source at {light.source_distance_mm / 1000:.4g} m gets through "
@@ -233,6 +235,12 @@ def meridian_table(
         clipped_error_rad=np.append(edges[:-1:CLIP_INTERVALS], edges[-1]),
         turn_rad=errors.turn_rad,
     )
+
+
+def _catching(clipped_area: np.ndarray, area: np.ndarray) -> np.ndarray:
+    """Limits at which light is caught that anyone could notice."""
+    light = clipped_area.sum(axis=(0, 2))
+    return np.flatnonzero(light > _UNNOTICED * area.sum())
 
 
 def _cones(prescription: Prescription, turn_rad: tuple[float, float]) -> np.ndarray:
