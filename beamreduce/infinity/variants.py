@@ -53,7 +53,7 @@ def responses(
 
 
 def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
-    turned = bool(folded.best.mean_rad)
+    turned = folded.resolution.turned and bool(folded.best.mean_rad)
     resolution = replace(folded.resolution.coarser(), turned=turned)
     rings = rings_to_fold(variant.optics, variant.measured, resolution)
     described = describe(rings, folded.best.described.ladder)
