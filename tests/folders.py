@@ -2,7 +2,9 @@
 
 ``write_campaign(tmp_path / "c")`` writes one that is right in every way; the arguments
 change it: other rows, other settings, no frames. The frames are 64 × 64 pixels of 20 µm:
-a round Gaussian image on a flat background, charge in adu over a pedestal.
+a round Gaussian image on a flat background, charge in adu over a pedestal. The beam passes
+a plate whose open azimuths are named nowhere, so that such an image of no mirror is
+measured but not folded, which would take most of the time; with ``aperture="full"`` it is.
 """
 
 from pathlib import Path
@@ -49,6 +51,7 @@ electron_energy = "3.65 eV"
 saturation = "60000 adu"
 """
 
+PLATE = "pepper pot"  # an aperture
 UNITS = {
     "exposure_time": "s",
     "energy": "keV",
@@ -70,6 +73,8 @@ def row(exposure, kind, seconds=10.0, **cells):
     cells = {"file": f"frames/{exposure}.fits", **cells}
     if kind in ("beam", "direct"):
         cells = {"energy": 4.511, "detector_distance": IMAGE_DISTANCE, **cells}
+    if kind == "beam":
+        cells = {"aperture": PLATE, **cells}
     return {"exposure": exposure, "kind": kind, "exposure_time": seconds, **cells}
 
 

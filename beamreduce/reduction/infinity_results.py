@@ -27,6 +27,7 @@ _MOSTLY_MODEL = 0.5
 NO_ANSWER = (
     "hpd_infinity_arcsec",
     "w90_infinity_arcsec",
+    "infinity_detector_distance_mm",
     "hpd_infinity_best_focus_arcsec",
     "infinity_best_focus_mm",
     "fit",
@@ -45,7 +46,7 @@ def infinity_fields(found: AtInfinity, request: MeasureRequest) -> dict[str, obj
         values[name] = size.scaled(scale)
         terms[name] = [(term, kind, part * scale) for term, kind, part in parts]
     ratio, _ = star_quantity(found, one.energy, area_ratio)
-    notes = _notes(found, ratio)
+    notes = _notes(found, ratio) | {"blur_budget": "null where a cause does not apply"}
     best, least = _best_focus(found, one.energy, values["hpd"], notes)
     lit = exercised_fraction(request)
     if lit < _MOSTLY_MODEL:

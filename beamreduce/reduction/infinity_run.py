@@ -5,6 +5,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
+from threadpoolctl import threadpool_limits
+
 from beamreduce.encircled_energy import encircled_energy
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 from beamreduce.record import Measurement, plain_json, write_text_whole
@@ -18,7 +20,12 @@ from beamreduce.reduction.infinity_results import (
 )
 from beamreduce.reduction.infinity_step import AtInfinity, Folding, fold_configuration
 from beamreduce.reduction.output_folder import OutputFolder, mark_finished, read_json
-from beamreduce.reduction.products import folded_file, measured_file, write_eef
+from beamreduce.reduction.products import (
+    folded_file,
+    measured_file,
+    remove_fold,
+    write_eef,
+)
 from beamreduce.reduction.quadrant_places import quadrant_shifts
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.reduction.ring_file import read_rings
@@ -54,19 +61,20 @@ def fold_and_write(job: FoldJob) -> str:
     requests = job.configuration.requests
     stored = {r.inputs.id: _measured(job, r) for r in requests}
     usable = [r for r in requests if stored[r.inputs.id]["hpd_measured_mm"] is not None]
-    found, reason, notes = None, "the core is saturated", {}
-    if usable:
-        found, reason, notes = _fold(job, usable)
+    # What an earlier fold left must not stay beside other numbers.
+    remove_fold(job.output.partial, job.configuration.name.file_name, tuple(stored))
+    found, reason, notes = _fold(job, usable) if usable else (None, "", {})
     focus = None
     for request in requests:
         identity = request.inputs.id
         measurement = dict(stored[identity])
         if found is not None and request in usable:
             _fill(measurement, infinity_fields(found, request), notes)
-            _write_curve(job, found, identity)
         else:
-            measurement["notes"] = measurement["notes"] | dict.fromkeys(NO_ANSWER, reason)
-            measurement |= _exercised(request)
+            why = reason if request in usable else "the core is saturated"
+            _leave_null(measurement, request, why)
+        if request in usable:
+            _write_curve(job, found, identity)
         measurement["key"] = job.keys[identity]
         stored[identity] = measurement
     if found is not None:
@@ -103,7 +111,11 @@ def _fold(
         quadrant_shifts=shifts,
     )
     try:
-        return fold_configuration(folding), "", notes
+        exercised_fraction(usable[0])  # says so where no light gets through
+        # Configurations are done side by side already, and the last digits of a product
+        # of matrices may depend on the number of threads.
+        with threadpool_limits(1):
+            return fold_configuration(folding), "", notes
     except (GeometryError, SettingsError, MeasurementError) as error:
         return None, f"not seen from infinity: {error}", notes
 
@@ -153,14 +165,22 @@ def _fill(
         measurement[key] = plain_json(value)
 
 
-def _exercised(request: MeasureRequest) -> dict[str, object]:
+def _leave_null(
+    measurement: dict[str, object], request: MeasureRequest, reason: str
+) -> None:
+    """Say why there are no numbers at infinity; what is lit needs no fold."""
+    notes = measurement["notes"] | dict.fromkeys(NO_ANSWER, reason)  # type: ignore[operator]
     try:
-        return {"primary_exercised_fraction": exercised_fraction(request)}
-    except (GeometryError, SettingsError):
-        return {}
+        measurement["primary_exercised_fraction"] = exercised_fraction(request)
+    except (GeometryError, SettingsError) as error:
+        notes["primary_exercised_fraction"] = str(error)
+    else:
+        notes.pop("primary_exercised_fraction", None)
+    measurement["notes"] = dict(sorted(notes.items()))
 
 
-def _write_curve(job: FoldJob, found: AtInfinity, identity: str) -> None:
+def _write_curve(job: FoldJob, found: AtInfinity | None, identity: str) -> None:
     curve = encircled_energy(read_rings(job.output.partial, identity))
     angle = curve.angle.to_value("arcsec")
-    write_eef(job.output.partial, identity, curve, star_curve(found, identity, angle))
+    star = None if found is None else star_curve(found, identity, angle)
+    write_eef(job.output.partial, identity, curve, star)

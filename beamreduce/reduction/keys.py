@@ -76,14 +76,15 @@ def measurement_key(request: MeasureRequest) -> str:
 def settings_used(request: MeasureRequest) -> dict[str, object]:
     """Return the settings that the steps of one measurement read.
 
-    Facility and mirror are not among them: only the fold reads those.
+    Facility, mirror and the star's plane are not among them: only the fold reads those.
     """
-    setup = request.setup
+    reduction = dataclasses.replace(
+        request.setup.reduction, infinity_detector_distance=None
+    )
     return {
         "id": request.inputs.id,
-        "detector": as_plain(request.inputs.detector),
-        "reduction": as_plain(setup.reduction),
-        "uncertainties": as_plain(setup.uncertainties),
+        "detector": as_plain(request.inputs.detector),  # with its uncertainties
+        "reduction": as_plain(reduction),
         "background": request.background_method,
         "reference_radius": as_plain(request.reference_radius),
     }

@@ -149,7 +149,8 @@ def _tidy(handle: int, partial: Path) -> None:
         return  # put in place, or discarded
     with suppress(OSError):
         _remove_unfinished(partial)
-        if not any((partial / DONE).iterdir()):
+        kept = [*(partial / DONE).iterdir(), *partial.glob("measured_*.json")]
+        if not kept:
             shutil.rmtree(partial)
 
 

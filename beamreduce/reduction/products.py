@@ -189,6 +189,17 @@ def reuse_fold(output: OutputFolder, name: str) -> bool:
     return True
 
 
+def remove_fold(folder: Path, name: str, identities: Sequence[str]) -> None:
+    """Remove the files of an earlier fold of a configuration, but curves."""
+    both = [
+        folder / f"infinity_{identity}.{kind}"
+        for identity in identities
+        for kind in ("png", "svg")
+    ]
+    for path in (*_fold_files(folder, name), *both):
+        path.unlink(missing_ok=True)
+
+
 def _copy(path: Path, folder: Path) -> None:
     write_whole(folder / path.name, lambda to: shutil.copyfile(path, to))
 

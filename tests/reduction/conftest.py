@@ -13,6 +13,8 @@ DECLARED = (
                   'pixel_size_uncertainty = "0.05 um"')
     .replace('gain = "2.0 electron/adu"', 'gain = "2.0 electron/adu"\n'
              'gain_uncertainty = "0.02 electron/adu"')
+    # Q1 is not named, so that nothing is folded: see tests/folders.py.
+    + '[quadrants]\nupper = ["0 deg", "180 deg"]\n'
 )  # fmt: skip
 ROWS = [
     *default_rows(),

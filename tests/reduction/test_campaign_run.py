@@ -88,7 +88,7 @@ def test_an_interrupted_run_goes_on_where_it_was(own, results, tmp_path, monkeyp
 
     monkeypatch.setattr(campaign_run, "locate", never)
     run = reduced(own, tmp_path / "out")
-    assert run.reused == ("al",)
+    assert run.reused == ()  # nothing was folded yet
     assert not partial.exists()
     assert (tmp_path / "out" / "net_al.fits").stat().st_mtime_ns == kept
     found, wanted = contents(tmp_path / "out"), contents(results)
@@ -126,6 +126,19 @@ def test_an_update_without_change_does_nothing(own, done, tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c", "out", "out.before-1"]
 
 
+@pytest.fixture
+def measured(monkeypatch):
+    """Ids of what is measured, as it happens, in runs of one process."""
+    ids, whole = [], campaign_run.measure
+
+    def measure(request, masters):
+        ids.append(request.inputs.id)
+        return whole(request, masters)
+
+    monkeypatch.setattr(campaign_run, "measure", measure)
+    return ids
+
+
 @pytest.mark.parametrize(
     ("frame", "redone"),
     [
@@ -135,9 +148,12 @@ def test_an_update_without_change_does_nothing(own, done, tmp_path):
     ],
 )
 def test_an_update_redoes_what_depends_on_a_changed_frame(
-    own, done, tmp_path, frame, redone
+    own, done, measured, tmp_path, frame, redone
 ):
-    """The reference radius is fixed: otherwise it could move and change all."""
+    """The reference radius is fixed: otherwise it could move and change all.
+
+    What is of one configuration, al and ti, is folded again together.
+    """
     text = (own / "campaign.toml").read_text() + '\nreference_radius = "0.5 mm"\n'
     (own / "campaign.toml").write_text(text)
     first = reduced(own, done, update=True)
@@ -145,8 +161,10 @@ def test_an_update_redoes_what_depends_on_a_changed_frame(
     with fits.open(path, mode="update") as content:
         content[0].data[5, 5] += 40
         content[0].add_checksum()
+    measured.clear()
     run = reduced(own, done, update=True)
-    assert {"al", "q1", "ti"} - set(run.reused) == redone
+    assert set(measured) == redone
+    assert set(run.reused) == ({"al", "ti"} if "ti" not in redone else {"q1"} - redone)
     assert run.before == tmp_path / "out.before-2"
     assert first.before == tmp_path / "out.before-1"
     old, new = contents(run.before), contents(run.folder)
@@ -177,11 +195,14 @@ def test_masters_of_an_earlier_run_are_not_used_again(tmp_path):
     assert np.abs(images[0] - images[1])[20:30, 20:30].mean() > 1e-3
 
 
-@pytest.mark.parametrize("lost", ["eef_ti.ecsv", "net_ti.fits"])
-def test_lost_files_are_made_again(own, done, results, lost):
+@pytest.mark.parametrize(
+    "lost", ["eef_ti.ecsv", "net_ti.fits", "rings_ti.fits", "measured_ti.json"]
+)
+def test_lost_files_are_made_again(own, done, results, measured, lost):
     (done / lost).unlink()
     run = reduced(own, done, update=True)
-    assert set(run.reused) == {"al", "q1"}
+    assert measured == ["ti"]
+    assert run.reused == ("q1",)
     assert contents(done)[lost] == contents(results)[lost]
 
 
@@ -212,22 +233,22 @@ def test_figures_that_were_not_drawn_before_are_drawn(own, done, monkeypatch):
 
 
 @pytest.mark.parametrize("at", ["eef_q1.ecsv", "q1.json"])
-def test_a_full_disk_leaves_nothing_half_written(own, tmp_path, monkeypatch, at):
+def test_a_full_disk_leaves_nothing_half_written(own, tmp_path, measured, monkeypatch, at):
     """The write of one file fails half-way; what was finished before is kept."""
     before = snapshot(own)
-    stop_writing(monkeypatch, at)
-    with pytest.raises(
-        OutputError, match=f"{at}: found No space left on device.*free space"
-    ):
-        reduced(own, tmp_path / "out")
-    monkeypatch.undo()
+    refusal = f"{at}: found No space left on device.*free space"
+    with monkeypatch.context() as disk:
+        stop_writing(disk, at)
+        with pytest.raises(OutputError, match=refusal):
+            reduced(own, tmp_path / "out")
+    measured.clear()
     assert not (tmp_path / "out").exists()
     names = {p.name for p in (tmp_path / "out.partial").rglob("*")}
     assert at not in names
     assert not any(name.startswith(".writing") for name in names)
     assert snapshot(own) == before
     run = reduced(own, tmp_path / "out")
-    assert "al" in run.reused
+    assert measured == (["q1", "ti"] if at == "eef_q1.ecsv" else [])
     assert set(check_results(run.folder)) == {"al", "q1", "ti"}
 
 

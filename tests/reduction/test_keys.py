@@ -11,6 +11,7 @@ from beamreduce.campaign import read_campaign
 from beamreduce.campaign.columns import COLUMNS
 from beamreduce.campaign.setup_tables import Reduction
 from beamreduce.reduction import MeasureRequest
+from beamreduce.reduction.configurations import configurations, result_keys
 from beamreduce.reduction.keys import as_plain, exposures_of, measurement_key
 from tests.folders import SETUP, changed, default_rows, row, write_campaign, write_rows
 
@@ -118,16 +119,28 @@ def folder(tmp_path, template):
     return shutil.copytree(template, tmp_path / "c")
 
 
-def keys(folder):
+def requests_of(folder):
     campaign = read_campaign(folder)
-    return {
-        inputs.id: measurement_key(
-            MeasureRequest(
-                folder=folder, setup=campaign.setup, inputs=inputs, reference_radius=None
-            )
+    return [
+        MeasureRequest(
+            folder=folder,
+            setup=campaign.setup,
+            inputs=inputs,
+            reference_radius=None,
+            prescription=campaign.prescription,
         )
         for inputs in campaign.measurements
-    }
+    ]
+
+
+def keys(folder):
+    """What each measurement depends on before anything is folded."""
+    return {request.inputs.id: measurement_key(request) for request in requests_of(folder)}
+
+
+def final_keys(folder):
+    """What all its numbers depend on."""
+    return result_keys(configurations(requests_of(folder)), keys(folder))
 
 
 def test_the_same_campaign_elsewhere_has_the_same_keys(folder, tmp_path):
@@ -173,13 +186,34 @@ def test_frames_of_others_do_not_matter(folder):
     ("table", "key"), [(table, key) for table, keys in SETTINGS.items() for key in keys]
 )
 def test_every_setting_matters(folder, table, key):
-    before = keys(folder)["ti"]
+    before, before_the_fold = final_keys(folder)["ti"], keys(folder)["ti"]
     lines = [line for line in SETUP.splitlines() if line.split(" =")[0] != key]
     if table == "reduction":
         lines.append("[reduction]")
     lines.insert(lines.index(f"[{table}]") + 1, f"{key} = {SETTINGS[table][key]}")
     (folder / "campaign.toml").write_text("\n".join(lines))
-    assert keys(folder)["ti"] != before
+    assert final_keys(folder)["ti"] != before
+    only_folded = table in ("facility", "mirror") or key == "infinity_detector_distance"
+    assert (keys(folder)["ti"] == before_the_fold) == only_folded
+
+
+def test_named_quadrants_matter_to_the_fold(folder):
+    before, before_the_fold = final_keys(folder)["ti"], keys(folder)["ti"]
+    named = f'{SETUP}[quadrants]\nQ1 = ["10 deg", "80 deg"]\n'
+    (folder / "campaign.toml").write_text(named)
+    assert final_keys(folder)["ti"] != before
+    assert keys(folder)["ti"] == before_the_fold
+
+
+def test_the_nestings_matter_to_the_fold(folder):
+    request = requests_of(folder)[0]
+    nestings = request.prescription.nestings
+    fewer = replace(request.prescription, nestings=nestings[:-1])
+    one, other = (
+        result_keys(configurations([r]), {r.inputs.id: "measured"})
+        for r in (request, replace(request, prescription=fewer))
+    )
+    assert one != other
 
 
 def test_the_list_of_settings_is_whole():

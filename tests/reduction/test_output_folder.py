@@ -216,6 +216,12 @@ def test_a_run_with_something_finished_keeps_it(tmp_path):
     assert names(tmp_path / "out.partial") == [".done", ".lock", "net_m.fits"]
 
 
+def test_a_run_that_has_measured_but_not_folded_keeps_it(tmp_path):
+    with open_output(tmp_path / "out", update=False) as output:
+        (output.partial / "measured_m.json").write_text("{}")
+    assert names(tmp_path / "out.partial") == [".done", ".lock", "measured_m.json"]
+
+
 def test_what_is_finished_outlives_a_last_step_that_fails(tmp_path, monkeypatch):
     whole_run(tmp_path / "out", text="old")
 

@@ -14,12 +14,14 @@ from astropy.table import QTable, Table
 from prov.model import ProvDocument
 
 from beamreduce.record import software_versions
-from tests.folders import IMAGE_DISTANCE
+from tests.folders import IMAGE_DISTANCE, PLATE
 from tests.reduction.runs import REPLICATES, contents
 from tests.reduction.schema import QUANTITIES, check_results, read_strictly
 
 ARCSEC = 180 * 3600 / np.pi
 IDS = ("al", "q1", "ti")
+FILES = (("eef", "ecsv"), ("net", "fits"), ("rings", "fits"), ("measured", "json"))
+FOLDS = ("pepper_pot-f235a0ec", "Q1+2arcmin+45deg")
 BUDGET_KINDS = ("statistical", "systematic", "model")
 
 
@@ -32,8 +34,9 @@ def test_results_obey_the_contract(results):
 
 def test_what_is_there_is_what_is_promised(results):
     whole = {"results.json", "results.ecsv", "provenance.json", "settings.toml"}
-    each = {f"eef_{i}.ecsv" for i in IDS} | {f"net_{i}.fits" for i in IDS}
-    assert set(contents(results)) == whole | each
+    each = {f"{kind}_{i}.{end}" for kind, end in FILES for i in IDS}
+    folds = {f"folded_{name}.json" for name in FOLDS}
+    assert set(contents(results)) == whole | each | folds
     assert set(read_strictly(results / "run_log.json")) == {
         "started", "ended", "seconds", "host", "software",
     }  # fmt: skip
@@ -44,7 +47,7 @@ def test_settings_of_a_measurement_are_those_of_its_rows(results):
     assert found["ti"]["exposures"] == ["ti-1", "ti-2"]
     assert found["al"]["exposures"] == ["al"]
     assert (found["al"]["energy_keV"], found["ti"]["energy_keV"]) == (1.487, 4.511)
-    assert (found["q1"]["aperture"], found["ti"]["aperture"]) == ("Q1", "full")
+    assert (found["q1"]["aperture"], found["ti"]["aperture"]) == ("Q1", PLATE)
     assert (found["q1"]["azimuth_deg"], found["ti"]["azimuth_deg"]) == (45.0, None)
     assert (found["q1"]["off_axis_arcmin"], found["ti"]["off_axis_arcmin"]) == (2.0, 0.0)
     assert found["ti"]["matched"] == {
@@ -235,7 +238,8 @@ def test_provenance_names_only_files_that_are_there(results):
     document = json.loads((results / "provenance.json").read_text())
     made = {relation["prov:entity"] for relation in document["wasGeneratedBy"].values()}
     files = {name.removeprefix("br:") for name in made if "results/" not in name}
-    assert files == {f"{kind}" for kind in contents(results) if kind[:3] in ("eef", "net")}
+    kinds = ("eef", "net", "rings")
+    assert files == {name for name in contents(results) if name.split("_")[0] in kinds}
 
 
 def test_settings_are_those_that_were_used(results, campaign):
