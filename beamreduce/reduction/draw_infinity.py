@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import astropy.units as u
 import numpy as np
 
-from beamreduce.encircled_energy import encircled_energy
+from beamreduce.encircled_energy import EncircledEnergy, encircled_energy
 from beamreduce.figures import (
     CURVE_HEIGHT_CM,
     BandedCurve,
@@ -60,26 +60,21 @@ def draw_configuration(
     """
     name = configuration.name.file_name
     for one in found.folded.measured:
-        seen = _both_curves(folder, found, stored[one.id])
+        curve = encircled_energy(read_rings(folder, one.id))
+        seen = both_curves(found, curve, stored[one.id])
         _save(
             folder / f"infinity_{one.id}",
             CURVE_HEIGHT_CM,
             lambda figure, seen=seen: draw_seen_from_infinity(figure.subplots(), seen),
         )
-    strips = _residuals(found)
-    mixture = found.folded.best.described.mixture
-    quality = FoldQuality(
-        chi_square=mixture.chi_square,
-        degrees_of_freedom=mixture.degrees_of_freedom,
-        accepted=found.folded.accepted,
-    )
+    strips, quality = fold_residuals(found), fold_quality(found)
     _save(
         folder / f"residuals_{name}",
         fold_residuals_height_cm(len(strips)),
         lambda figure: draw_fold_residuals(figure.subplots(), strips, quality),
     )
     if found.beam_focus is not None:
-        focus = _focus(found, found.beam_focus, stored)
+        focus = focus_curve(found, found.beam_focus, stored)
         _save(
             folder / f"focus_{name}",
             CURVE_HEIGHT_CM,
@@ -105,13 +100,22 @@ def _save(path: Path, height_cm: float, draw: "Callable[[Figure], object]") -> N
         save_figure(figure, path)
 
 
-def _both_curves(
-    folder: Path, found: AtInfinity, measurement: Mapping[str, object]
+def both_curves(
+    found: AtInfinity, curve: EncircledEnergy, measurement: Mapping[str, object]
 ) -> SeenFromInfinity:
-    identity = str(measurement["id"])
-    curve = encircled_energy(read_rings(folder, identity))
+    """Return what is drawn of one measurement: its curve, and that of a star.
+
+    Parameters
+    ----------
+    found
+        The fold.
+    curve
+        As measured.
+    measurement
+        As results.json holds it.
+    """
     angle = curve.angle.to_value(u.arcsec)
-    star = star_curve(found, identity, angle)
+    star = star_curve(found, str(measurement["id"]), angle)
     return SeenFromInfinity(
         measured=BandedCurve(
             at=angle, values=curve.fraction, uncertainty=curve.uncertainty
@@ -127,7 +131,18 @@ def _quantity(stored: object) -> Uncertain | None:
     return None if stored is None else Uncertain.from_json(stored)
 
 
-def _residuals(found: AtInfinity) -> list[RingResiduals]:
+def fold_quality(found: AtInfinity) -> FoldQuality:
+    """Return how well the best family describes the rings."""
+    mixture = found.folded.best.described.mixture
+    return FoldQuality(
+        chi_square=mixture.chi_square,
+        degrees_of_freedom=mixture.degrees_of_freedom,
+        accepted=found.folded.accepted,
+    )
+
+
+def fold_residuals(found: AtInfinity) -> list[RingResiduals]:
+    """Return the residuals of every measurement's rings, of the first sixteen."""
     described = found.folded.best.described
     strips = []
     pairs = zip(
@@ -140,9 +155,20 @@ def _residuals(found: AtInfinity) -> list[RingResiduals]:
     return strips[:_MOST_STRIPS]
 
 
-def _focus(
+def focus_curve(
     found: AtInfinity, scan: FocusScan, stored: Mapping[str, Mapping[str, object]]
 ) -> FocusCurve:
+    """Return HPD against detector distance: measured, and by the fold.
+
+    Parameters
+    ----------
+    found
+        The fold.
+    scan
+        Its planes about best focus at the beamline.
+    stored
+        Measurements as results.json holds them, by id.
+    """
     energy = focus_energy(found.folded.measured)
     star = found.star_focus[energy]
     series = [one for one in found.folded.measured if one.energy == energy]

@@ -65,4 +65,5 @@ def test_there_are_notebooks():
         "02_background",
         "03_center_and_encircled_energy",
         "04_mirror_model",
+        "05_seen_from_infinity",
     } <= names
