@@ -6,9 +6,9 @@ import pytest
 
 from beamreduce.mirror import Coating, reflectivity_table
 from beamreduce.raytrace import (
+    ErrorGrid,
     FigureErrors,
     Light,
-    ErrorGrid,
     MeridianLight,
     MirrorState,
     OffsetGrid,
