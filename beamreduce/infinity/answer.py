@@ -104,7 +104,7 @@ class SeenFromInfinity:
         apart = math.sqrt(sum((v - value) ** 2 for v in alone) / max(len(alone), 1))
         return Uncertain(
             value=value,
-            statistical=float(np.std(of(self.repeats), ddof=1)),
+            statistical=self._about_fit(of),
             systematic=float(systematic),
             model=math.hypot(spread, apart, TRACED * value, model),
         )
@@ -119,6 +119,14 @@ class SeenFromInfinity:
         repeats = self.repeats.curves.fraction(radii_mm, reference_mm)
         common = spread + model**2 + systematic**2
         return value, repeats.std(axis=0, ddof=1), np.sqrt(common)
+
+    def _about_fit(self, of: Callable[[Numbers], np.ndarray]) -> float:
+        """Root mean square of repeats about the fit they were drawn from.
+
+        Shares that are held at zero draw repeats to one side: that counts as well.
+        """
+        fit = of(self.changed)[0]
+        return float(np.sqrt(np.mean((of(self.repeats) - fit) ** 2)))
 
     def _background(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Model and systematic part that backgrounds bring to values, one row a change."""

@@ -99,9 +99,9 @@ def test_replicates_lie_about_the_fit(bench):
     described = describe(bench.repeat(rng), bench.ladder)
     drawn = bench.diameters(replicate_weights(described, 400, rng))
     own = bench.diameters(described.mixture.weights)[0]
-    # Of the scatter: 4/√400 by chance, and room for shares held at zero, which draw
-    # weights inwards: a shift of 0.3 adds 4 % to an error in quadrature.
-    assert np.all(np.abs(drawn.mean(axis=0) - own) < 0.3 * drawn.std(axis=0))
+    # Shares held at zero draw repeats to one side; the quoted error is about the fit and
+    # counts that. A shift must stay the lesser part of it: below 0.5 it adds 12 %.
+    assert np.all(np.abs(drawn.mean(axis=0) - own) < 0.5 * drawn.std(axis=0))
 
 
 def test_changes_of_the_background_come_one_a_row(bench):
