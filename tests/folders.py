@@ -51,7 +51,7 @@ electron_energy = "3.65 eV"
 saturation = "60000 adu"
 """
 
-PLATE = "pepper pot"  # an aperture
+PLATE = "plate"  # an aperture
 UNITS = {
     "exposure_time": "s",
     "energy": "keV",

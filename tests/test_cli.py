@@ -147,7 +147,7 @@ def test_reduce(folder):
     assert (done.exit_code, done.stderr) == (0, "")
     table = done.stdout.splitlines()
     assert table[0].split()[:3] == ["measurement", "keV", "aperture"]
-    assert re.match(r"ti +4\.511  full +7\.\d\d ± 0\.\d\d +1\d\.\d\d ± 0\.\d\d ", table[1])
+    assert re.match(r"ti +4\.511  plate +7\.\d\d ± 0\.\d\d +1\d\.\d\d ± 0\.\d\d ", table[1])
     assert table[2] == f"results in {Path('out').resolve()}"
     again = command("reduce", folder, "-o", "out", "--update", "--jobs", 1, "--quiet")
     assert (again.exit_code, again.stdout, again.stderr) == (0, "", "")

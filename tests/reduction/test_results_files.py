@@ -21,7 +21,7 @@ from tests.reduction.schema import QUANTITIES, check_results, read_strictly
 ARCSEC = 180 * 3600 / np.pi
 IDS = ("al", "q1", "ti")
 FILES = (("eef", "ecsv"), ("net", "fits"), ("rings", "fits"), ("measured", "json"))
-FOLDS = ("pepper_pot-f235a0ec", "Q1+2arcmin+45deg")
+FOLDS = ("plate", "Q1+2arcmin+45deg")
 BUDGET_KINDS = ("statistical", "systematic", "model")
 
 
