@@ -171,7 +171,7 @@ def test_text_in_a_number_column_names_the_row(tmp_path):
             "line of names",
         ),
         (lambda text: text.replace("name: kind", "name: file"), "names a column twice"),
-        (lambda text: text.replace("ti-2 beam 10.0 ", "ti-2 beam "), "found 6 cells"),
+        (lambda text: text.replace("ti-2 beam 10.0 ", "ti-2 beam "), "found 7 cells"),
         (lambda text: text.replace("# schema", "# delimiter: ';'\n# schema"), "delimiter"),
         (lambda text: "", "a first line that reads ''"),
     ],
