@@ -10,7 +10,9 @@ from scipy.interpolate import PchipInterpolator
 from beamreduce.infinity.fold import Described, MeasuredRings, describe
 from beamreduce.infinity.slope_ladder import SlopeLadder
 
-_COARSE = np.array([-1.2, -0.8, -0.5, -0.25, 0.25, 0.5, 0.8, 1.2])  # of the scatter
+# Mean errors at first, of the scatter.
+_COARSE = np.outer([-1, 1], [0.25, 0.5, 0.8, 1.2, 1.6, 2.0]).ravel()
+_AS_LOW, _MOST_LEAST = 30.0, 2  # of χ² where the best fits; how many are followed
 _FINER = 5
 _ABOUT_LEAST = np.array([-1.5, -0.5, 0.5, 1.5])  # standard deviations
 _DENSE = 1.1  # of a standard deviation from one mean to the next: dense enough
@@ -59,15 +61,15 @@ def fitted_families(
     """Describe the data without a mean error, and with one on either stage.
 
     Mean errors are tried on a coarse grid, in units of the scatter that the data show
-    without one, and then finer and finer about the best of each stage.
+    without one, and then finer and finer about the best of each stage, and about a second
+    one that is about as good.
     """
     first = describe(rings, ladder)
     families = [_family(first, ("none", 0.0))]
     # The others begin about the center that this one has found.
     rings = first.rings
-    scatter = first.scatter_rad
     for stage in STAGES:
-        means = _COARSE * scatter
+        means = _COARSE * first.scatter_rad
         for _ in range(_FINER):
             families += [
                 _family(describe(rings, with_mean(ladder, stage, mean)), (stage, mean))
@@ -77,13 +79,28 @@ def fitted_families(
                 (f for f in families if f.stage in (stage, "none")),
                 key=lambda f: f.mean_rad,
             )
-            best = min(range(len(of_stage)), key=lambda k: of_stage[k].chi_square)
-            means = _finer(of_stage, best)
+            least = _least_ones(np.array([f.chi_square for f in of_stage]), first)
+            means = np.concatenate([_finer(of_stage, k) for k in least])
             if not means.size:
                 break
         if progress is not None:
             progress(STAGES.index(stage) + 1, len(STAGES))
     return tuple(families)
+
+
+def _least_ones(chi_square: np.ndarray, any_fit: Described) -> list[int]:
+    """Where χ² is least, and where else it is about as low with higher values between.
+
+    An image before its best focus looks much like one behind it, so that one distance
+    is described by two mean errors apart from each other.
+    """
+    walled = np.concatenate([[np.inf], chi_square, [np.inf]])
+    lower = (chi_square <= walled[:-2]) & (chi_square <= walled[2:])
+    order = sorted(np.flatnonzero(lower).tolist(), key=lambda k: chi_square[k])
+    freedom = any_fit.mixture.degrees_of_freedom
+    misfit = max(chi_square.min() / freedom, 1.0)
+    near = chi_square.min() + _AS_LOW * misfit
+    return [k for k in order[:_MOST_LEAST] if chi_square[k] <= near]
 
 
 def likelihoods(families: Sequence[Family]) -> np.ndarray:

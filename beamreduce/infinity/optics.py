@@ -20,7 +20,9 @@ from beamreduce.raytrace.meridian import (
 
 _TURN = 2 * math.pi
 _LARGEST = 40.0  # primary error that is told apart, in slope errors as measured
-_ON_AXIS_STEPS = 72
+# So fine that arcs of a quadrant out of focus, seen from their middle, are no spokes: with
+# 72 a focus series of a quadrant had a chi-square of 20 a degree of freedom.
+_ON_AXIS_STEPS = 288
 _OFF_AXIS_STEPS = 24  # in pairs: what is left and right of the source's azimuth is alike
 PIXEL_SHARE = 1 / 6  # of a pixel's area, in the variance an axis of exact ring sums
 

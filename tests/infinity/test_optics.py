@@ -57,7 +57,7 @@ def test_a_displaced_quadrant_moves_its_own_light_and_no_other(off_axis):
         np.testing.assert_allclose(
             group.azimuths.shift_mm,
             np.where(inside[:, None], 5000.0 * np.array(angle), 0.0),
-            atol=1e-15,
+            atol=1e-12,
         )
 
 
