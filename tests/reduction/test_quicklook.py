@@ -123,7 +123,7 @@ def test_the_newest_exposure_is_looked_at(folder, tmp_path):
 def test_an_aperture_not_written_is_the_full_one(folder, tmp_path):
     own = shutil.copytree(folder, tmp_path / "c")
     first, second, *others = default_rows()
-    del first["group"], second["group"]
+    del first["group"], second["group"], second["aperture"]
     write_rows(own, [{**first, "aperture": "full"}, second, *others])
     assert quick_look(own, "ti-2").change.earlier == "ti-1"
     write_rows(own, [{**first, "aperture": "Q1"}, second, *others])
