@@ -8,7 +8,7 @@ function that returns a list of :class:`~tests.benchmarks.timing.Result` and lis
 import argparse
 import sys
 
-from tests.benchmarks import bench_trace, bootstraps, commands, ring_sums
+from tests.benchmarks import bench_trace, bootstraps, commands, folds, ring_sums
 
 BENCHMARKS = (
     ring_sums.new_center,
@@ -18,6 +18,10 @@ BENCHMARKS = (
     bootstraps.frames,
     bench_trace.rays_in_space,
     bench_trace.ray_memory,
+    folds.quadrature,
+    folds.ladder,
+    folds.replicates,
+    folds.families,
     commands.start_up,
     commands.quick_look,
     commands.measurement,
