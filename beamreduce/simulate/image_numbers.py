@@ -9,6 +9,7 @@ from beamreduce.errors import MeasurementError
 
 _BINS = 8192  # of the radius, up to the reference radius
 _ROUNDS = 100
+_WHOLE_STEPS = 20  # afterwards steps shrink, so that going to and fro dies out
 _SETTLED = 1e-5  # of the reference radius, or what one or two photons at the edge move
 
 
@@ -57,12 +58,14 @@ def image_numbers(
     bin), which moves a diameter by less than 1e-4 of the reference radius.
     """
     center = start
-    for _ in range(_ROUNDS):
+    for round_ in range(_ROUNDS):
         growth = _growth(place, weight, center, reference)
         hpd = 2 * _radii(growth, reference, (0.5,))[0]
         moved = _mean_inside(place, weight, center, hpd)
-        step = np.hypot(moved[0] - center[0], moved[1] - center[1])
-        center = moved
+        share = min(_WHOLE_STEPS / (round_ + 1), 1.0)
+        dx, dy = share * (moved[0] - center[0]), share * (moved[1] - center[1])
+        step = np.hypot(dx, dy)
+        center = (center[0] + dx, center[1] + dy)
         if step < max(_SETTLED, 2 / weight.size) * reference:
             break
     else:
