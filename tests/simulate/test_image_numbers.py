@@ -74,3 +74,15 @@ def test_a_center_that_never_settles_is_an_error():
     place = np.stack([x, rng.uniform(-5, 5, x.size)])
     with pytest.raises(MeasurementError, match="does not settle"):
         image_numbers(place, np.ones(x.size), 2.0, start=(-30.0, 0.0))
+
+
+@pytest.mark.parametrize("seed", [66, 255, 256])
+def test_heavy_rays_on_the_circle_do_not_keep_the_center_going_to_and_fro(seed):
+    # The first two of these were found to go round for ever with whole steps.
+    rng = np.random.default_rng(seed)
+    place, weight = rng.standard_normal((2, 2000)) * 10, rng.lognormal(0, 1.5, 2000)
+    found = image_numbers(place, weight, 40.0, start=(3.0, 0.0))
+    inside = np.hypot(*(place - np.array(found.center)[:, None])) < found.hpd
+    mean = np.average(place[:, inside], axis=1, weights=weight[inside])
+    heaviest = weight.max() / weight[inside].sum() * found.hpd
+    assert found.center == pytest.approx(mean, abs=heaviest)
