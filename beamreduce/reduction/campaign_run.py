@@ -21,6 +21,7 @@ from beamreduce.reduction.configurations import (
 )
 from beamreduce.reduction.infinity_run import FoldJob, fold_and_write
 from beamreduce.reduction.keys import input_checksums, measurement_key
+from beamreduce.reduction.lit_part import left_untested
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.measure import measure
 from beamreduce.reduction.output_folder import (
@@ -203,6 +204,7 @@ def _finish(
             output=output,
             measurements=measurements,
             focus=[entry for entry in focus if entry is not None],
+            not_tested=left_untested(campaign),
             reference_radius=requests[0].reference_radius,
             started=started,
         )

@@ -25,12 +25,12 @@ from beamreduce.figures import (
     save_figure,
 )
 from beamreduce.infinity.best_focus import FocusScan
-from beamreduce.infinity.exercised import exercised
 from beamreduce.record import Uncertain
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
 from beamreduce.reduction.infinity_results import star_curve
 from beamreduce.reduction.infinity_step import AtInfinity, focus_energy
+from beamreduce.reduction.lit_part import lit_part
 from beamreduce.reduction.ring_file import read_rings
 
 if TYPE_CHECKING:
@@ -80,12 +80,7 @@ def draw_configuration(
             CURVE_HEIGHT_CM,
             lambda figure: draw_focus_curve(tuple(figure.subplots(1, 2)), focus),
         )
-        setup = configuration.requests[0].setup
-        lit = exercised(
-            configuration.requests[0].prescription,
-            source_distance=setup.facility.source_distance,
-            pre_collimator_length=setup.mirror.pre_collimator_length,
-        )
+        lit = lit_part(configuration.requests[0])
         _save(
             folder / f"lit_{name}",
             CURVE_HEIGHT_CM,

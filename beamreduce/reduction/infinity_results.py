@@ -8,7 +8,6 @@ import astropy.units as u
 import numpy as np
 
 from beamreduce.infinity.blur_budget import BlurInputs, InPlaneErrors, blur_budget
-from beamreduce.infinity.exercised import exercised
 from beamreduce.record import Uncertain
 from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
 from beamreduce.reduction.infinity_step import (
@@ -20,6 +19,7 @@ from beamreduce.reduction.infinity_step import (
     star_arcsec,
     star_quantity,
 )
+from beamreduce.reduction.lit_part import lit_part
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.reduction.star_curve import StarCurve
 
@@ -79,14 +79,7 @@ def star_curve(found: AtInfinity, identity: str, angle_arcsec: np.ndarray) -> St
 
 def exercised_fraction(request: MeasureRequest) -> float:
     """Return the part of the primaries that the diverging beam lights."""
-    design = request.setup.mirror
-    blades = request.inputs.beam[0].exposure.pre_collimator is not False
-    lit = exercised(
-        request.prescription,
-        source_distance=request.setup.facility.source_distance,
-        pre_collimator_length=design.pre_collimator_length if blades else None,
-    )
-    return float(lit.primary_exercised_fraction)
+    return float(lit_part(request).primary_exercised_fraction)
 
 
 def _fit(found: AtInfinity, identity: str, ratio: Uncertain) -> dict[str, object]:

@@ -52,6 +52,8 @@ class CampaignRun:
         Numbers of every measurement as results.json holds them, in campaign order.
     focus
         What each configuration on the axis tells of the focus.
+    not_tested
+        What all these numbers are silent about, in sentences.
     reference_radius
         The campaign's one value.
     started
@@ -62,6 +64,7 @@ class CampaignRun:
     output: OutputFolder
     measurements: Sequence[Mapping[str, object]]
     focus: Sequence[Mapping[str, object]]
+    not_tested: Sequence[str]
     reference_radius: Quantity
     started: float
 
@@ -74,6 +77,7 @@ def write_campaign_results(run: CampaignRun) -> None:
         "version": software_versions()["beamreduce"],
         "campaign": run.campaign.setup.name,
         "focus": list(run.focus),
+        "not_tested": list(run.not_tested),
         "measurements": list(run.measurements),
     }
     write_text_whole(folder / "results.json", _json(results))

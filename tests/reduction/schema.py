@@ -59,7 +59,11 @@ def read_strictly(path):
 def check_results(folder):
     """Check results.json of a results folder; returns its measurements by id."""
     stored = read_strictly(folder / "results.json")
-    assert {"format", "version", "campaign", "focus", "measurements"} <= set(stored)
+    assert {"format", "version", "campaign", "focus", "not_tested", "measurements"} <= set(
+        stored
+    )
+    assert stored["not_tested"]
+    assert all(sentence.endswith(".") for sentence in stored["not_tested"])
     assert stored["format"] == "beamreduce-results/1"
     assert isinstance(stored["version"], str)
     assert isinstance(stored["campaign"], str)
