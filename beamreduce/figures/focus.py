@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.container import ErrorbarContainer
     from matplotlib.lines import Line2D
 
+_STAR_BEST_LINE = "-."
+
 
 @dataclass(frozen=True, kw_only=True)
 class FocusCurve:
@@ -79,8 +81,10 @@ def draw_focus_curve(axes: "tuple[Axes, Axes]", focus: FocusCurve) -> FocusArtis
     )
     model, model_band = draw_banded(beamline, focus.model, THIRD, "model")
     star, star_band = draw_banded(sky, focus.star, SECOND, "a star")
-    best = _upright(beamline, focus.best_focus_mm, "best focus")
-    star_best = _upright(sky, focus.star_best_focus_mm, "a star's best focus")
+    best = _upright(beamline, focus.best_focus_mm, REFERENCE.line, "best focus")
+    star_best = _upright(
+        sky, focus.star_best_focus_mm, _STAR_BEST_LINE, "a star's best focus"
+    )
     nominal = sky.axvline(
         focus.focal_length_mm,
         color=SECOND.color,
@@ -103,7 +107,7 @@ def draw_focus_curve(axes: "tuple[Axes, Axes]", focus: FocusCurve) -> FocusArtis
     return FocusArtists(measured, model, star, best, star_best)
 
 
-def _upright(ax: "Axes", place: Uncertain | None, name: str) -> "Line2D | None":
+def _upright(ax: "Axes", place: Uncertain | None, line: str, name: str) -> "Line2D | None":
     if place is None:
         return None
     ax.axvspan(
@@ -116,6 +120,6 @@ def _upright(ax: "Axes", place: Uncertain | None, name: str) -> "Line2D | None":
     return ax.axvline(
         place.value,
         color=REFERENCE.color,
-        ls=REFERENCE.line,
+        ls=line,
         label=f"{name}\n{rounded(place)} mm",
     )

@@ -117,8 +117,8 @@ class SeenFromInfinity:
         changes = self.changed.curves.fraction(radii_mm, reference_mm)
         model, systematic = self._background(changes)
         repeats = self.repeats.curves.fraction(radii_mm, reference_mm)
-        common = spread + model**2 + systematic**2
-        return value, repeats.std(axis=0, ddof=1), np.sqrt(common)
+        about_fit = np.sqrt(np.mean((repeats - changes[0]) ** 2, axis=0))
+        return value, about_fit, np.sqrt(spread + model**2 + systematic**2)
 
     def _about_fit(self, of: Callable[[Numbers], np.ndarray]) -> float:
         """Root mean square of repeats about the fit they were drawn from.

@@ -23,7 +23,6 @@ _LARGEST = 40.0  # primary error that is told apart, in slope errors as measured
 # So fine that arcs of a quadrant out of focus, seen from their middle, are no spokes: with
 # 72 a focus series of a quadrant had a chi-square of 20 a degree of freedom.
 _ON_AXIS_STEPS = 288
-_OFF_AXIS_STEPS = 24  # in pairs: what is left and right of the source's azimuth is alike
 PIXEL_SHARE = 1 / 6  # of a pixel's area, in the variance an axis of exact ring sums
 
 
@@ -46,6 +45,9 @@ class Optics:
     quadrant_shifts
         Azimuth range to displacement (x, y) of its image as an angle in rad: offset over
         detector distance, in the frame of the azimuths.
+    off_axis_steps
+        Steps of azimuth for a source off the axis, even: in pairs, since what is left and
+        right of its azimuth is alike.
     """
 
     prescription: Prescription
@@ -57,6 +59,7 @@ class Optics:
     quadrant_shifts: Mapping[tuple[float, float], tuple[float, float]] = field(
         default_factory=dict
     )
+    off_axis_steps: int = 24
 
     @property
     def energies(self) -> int:
@@ -98,10 +101,11 @@ def azimuth_groups(optics: Optics, distance_mm: float) -> tuple[AzimuthGroup, ..
         azimuths = _opened(optics, middle, distance_mm)
         return (AzimuthGroup(inward_tilt_rad=0.0, azimuths=azimuths),)
     groups = []
-    for k in range(_OFF_AXIS_STEPS // 2):
-        away = (k + 0.5) * _TURN / _OFF_AXIS_STEPS
+    steps = optics.off_axis_steps
+    for k in range(steps // 2):
+        away = (k + 0.5) * _TURN / steps
         middle = (optics.off_azimuth_rad + np.array([away, -away])) % _TURN
-        azimuths = _opened(optics, middle, distance_mm, steps=_OFF_AXIS_STEPS)
+        azimuths = _opened(optics, middle, distance_mm, steps=steps)
         if azimuths.share.size:
             tilt = optics.off_axis_rad * math.cos(away)
             groups.append(AzimuthGroup(inward_tilt_rad=tilt, azimuths=azimuths))

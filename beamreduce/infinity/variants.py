@@ -55,10 +55,11 @@ def responses(
 def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
     turned = folded.resolution.turned and bool(folded.best.mean_rad)
     resolution = replace(folded.resolution.coarser(), turned=turned)
-    rings = rings_to_fold(variant.optics, variant.measured, resolution)
+    optics = replace(variant.optics, off_axis_steps=variant.optics.off_axis_steps // 2)
+    rings = rings_to_fold(optics, variant.measured, resolution)
     described = describe(rings, folded.best.described.ladder)
     mixture = (described.ladder, described.mixture.weights)
-    views = star_views(variant.optics, resolution, [plane.distance_mm])[0]
+    views = star_views(optics, resolution, [plane.distance_mm])[0]
     radii = star_radii(
         resolution.hpd_rad * plane.distance_mm / 4, plane.reference_rad * plane.distance_mm
     )
