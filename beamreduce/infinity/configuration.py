@@ -81,6 +81,8 @@ class Resolution:
         Standard deviation of the angle of scattered light.
     turned
         Mean errors will be asked for.
+    nesting_step
+        Follow only one nesting of so many.
     """
 
     steps_rad: tuple[float, ...]
@@ -89,11 +91,13 @@ class Resolution:
     intervals: int = 240
     scatter_rad: float = 0.0
     turned: bool = True
+    nesting_step: int = 1
 
     @property
     def errors(self) -> ErrorGrid:
         """Intervals and limits of slope error."""
-        return error_grid(self.steps_rad, self.intervals)
+        errors = error_grid(self.steps_rad, self.intervals)
+        return replace(errors, nesting_step=self.nesting_step)
 
     def grid(self, distance_mm: float) -> OffsetGrid:
         """Return bins of signed offset at a distance."""

@@ -11,6 +11,8 @@ from beamreduce.infinity.fold import describe
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.star import StarCurves, mixture_growths, star_radii
 
+_NESTING_STEP = 4
+
 
 @dataclass(frozen=True, kw_only=True)
 class Variant:
@@ -45,7 +47,8 @@ def responses(
 ) -> tuple[Response, tuple[Response, ...]]:
     """Fold the configuration as it is, and every variant of it, in the best family.
 
-    Both are done at half the resolution, since only differences are used.
+    Both are done at half the resolution and with a quarter of the nestings, since only
+    differences are used.
     """
     as_it_is = Variant(term="", kind="", optics=folded.optics, measured=folded.measured)
     base = _respond(folded, plane, as_it_is)
@@ -54,7 +57,9 @@ def responses(
 
 def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
     turned = folded.resolution.turned and bool(folded.best.mean_rad)
-    resolution = replace(folded.resolution.coarser(), turned=turned)
+    resolution = replace(
+        folded.resolution.coarser(), turned=turned, nesting_step=_NESTING_STEP
+    )
     optics = replace(variant.optics, off_axis_steps=variant.optics.off_axis_steps // 2)
     rings = rings_to_fold(optics, variant.measured, resolution)
     described = describe(rings, folded.best.described.ladder)

@@ -21,6 +21,7 @@ from beamreduce.mirror import Prescription
 from beamreduce.raytrace.meridian_kernel import CLIP_BINS, CLIP_INTERVALS, integrate
 
 _UNNOTICED = 1e-5  # of the light
+_FEWEST_NESTINGS = 30  # that are followed, where there are as many
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,11 +96,15 @@ class ErrorGrid:
     turn_rad
         Angle that all primaries, and all secondaries, are turned by about their middles:
         an error of the cones themselves, in the sense of slope errors.
+    nesting_step
+        Follow only one nesting of so many, which stands for its neighbours; fewer are
+        left out where that would leave less than 30.
     """
 
     primary_rad: np.ndarray
     limit_rad: np.ndarray | None = None
     turn_rad: tuple[float, float] = (0.0, 0.0)
+    nesting_step: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +129,8 @@ class MeridianTable:
         Mean distance from the secondary reflection to each detector, shape (distances,);
         a secondary error ``e`` moves a ray by twice that times ``e``.
     lit_fraction
-        Used part of each primary for a slope error of zero, shape (nestings,).
+        Used part of each primary for a slope error of zero, shape (nestings,); 0 for a
+        nesting that was not followed.
     limit_rad
         Limits of secondary error, rising: a ray is caught by the foil of the next nesting
         inward, on its way out, when its secondary error is below its limit. Empty where
@@ -202,6 +208,7 @@ def meridian_table(
     geometry = np.array(
         [light.source_distance_mm, tilt, light.pre_collimator_mm, limits[-1]]
     )
+    nesting_step = min(errors.nesting_step, max(cones.shape[0] // _FEWEST_NESTINGS, 1))
     coarse = -(-(edges.size - 1) // CLIP_INTERVALS)
     kept = limits.size if limits.size > 1 else 0
     clipped = np.zeros((distances.size, lights, kept, coarse, -(-grid.bins // CLIP_BINS)))
@@ -209,8 +216,10 @@ def meridian_table(
     integrate(
         cones, geometry, (shares, coating, light.angle_step_rad), edges, distances,
         (grid.reach_mm, grid.step_mm), (landing, area, lever, lit),
-        (limits, clipped, clipped_area),
+        (limits, clipped, clipped_area), nesting_step,
     )  # fmt: skip
+    for light in (landing, area, clipped, clipped_area):
+        light *= nesting_step
     catching = _catching(clipped_area, area)
     if not area.any():
         raise GeometryError(

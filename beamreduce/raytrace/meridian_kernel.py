@@ -170,7 +170,7 @@ def integrate(
     cones: np.ndarray, geometry: np.ndarray, mirror: tuple[np.ndarray, np.ndarray, float],
     edges: np.ndarray, distances: np.ndarray, grid: tuple[float, float],
     out: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
-    clip: tuple[np.ndarray, np.ndarray, np.ndarray],
+    clip: tuple[np.ndarray, np.ndarray, np.ndarray], nesting_step: int,
 ) -> None:  # fmt: skip
     """Fill the sums; ``mirror`` is reflectivities, coating of each nesting, angle step.
 
@@ -184,7 +184,7 @@ def integrate(
     place = np.zeros((2, nd, nodes_n))
     amount = np.zeros((2, lights, nodes_n))
     limit = np.zeros((2, nodes_n))
-    for i in range(cones.shape[0]):
+    for i in range(nesting_step // 2, cones.shape[0], nesting_step):
         half_length = cones[i, 3] / 2
         first, last = _used(cones, i, geometry, 0.0)
         lit_fraction[i] = max(last - first, 0.0) / (2 * half_length)
