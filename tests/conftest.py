@@ -1,7 +1,13 @@
 """Options and fixtures that every room's tests share."""
 
+import os
+
 import pytest
 from hypothesis import HealthCheck, settings
+
+# Before NumPy is loaded: products of small matrices are slower by several threads, and
+# much slower where several processes want the same cores. A fold runs so as well.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # The same examples in every run; no deadline, since the first call compiles kernels.
 settings.register_profile(
