@@ -2,12 +2,15 @@
 
 import os
 
+import numpy as np  # noqa: F401 - loads the library whose threads are limited
 import pytest
 from hypothesis import HealthCheck, settings
+from threadpoolctl import threadpool_limits
 
-# Before NumPy is loaded: products of small matrices are slower by several threads, and
-# much slower where several processes want the same cores. A fold runs so as well.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Products of small matrices are slower by several threads, and much slower where several
+# processes want the same cores. A fold runs so as well.
+threadpool_limits(1)
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # for processes that tests start
 
 # The same examples in every run; no deadline, since the first call compiles kernels.
 settings.register_profile(
