@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.container import ErrorbarContainer
     from matplotlib.lines import Line2D
 
-_STAR_BEST_LINE = "-."
+# Unlike each curve's: a long dash and two dots.
+_STAR_BEST_LINE = (0.0, (6.0, 1.5, 1.0, 1.5, 1.0, 1.5))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +108,9 @@ def draw_focus_curve(axes: "tuple[Axes, Axes]", focus: FocusCurve) -> FocusArtis
     return FocusArtists(measured, model, star, best, star_best)
 
 
-def _upright(ax: "Axes", place: Uncertain | None, line: str, name: str) -> "Line2D | None":
+def _upright(
+    ax: "Axes", place: Uncertain | None, line: object, name: str
+) -> "Line2D | None":
     if place is None:
         return None
     ax.axvspan(

@@ -104,7 +104,7 @@ class SeenFromInfinity:
         apart = math.sqrt(sum((v - value) ** 2 for v in alone) / max(len(alone), 1))
         return Uncertain(
             value=value,
-            statistical=self._about_fit(of),
+            statistical=float(_about_fit(of(self.repeats), of(self.changed)[0])),
             systematic=float(systematic),
             model=math.hypot(spread, apart, TRACED * value, model),
         )
@@ -117,16 +117,8 @@ class SeenFromInfinity:
         changes = self.changed.curves.fraction(radii_mm, reference_mm)
         model, systematic = self._background(changes)
         repeats = self.repeats.curves.fraction(radii_mm, reference_mm)
-        about_fit = np.sqrt(np.mean((repeats - changes[0]) ** 2, axis=0))
-        return value, about_fit, np.sqrt(spread + model**2 + systematic**2)
-
-    def _about_fit(self, of: Callable[[Numbers], np.ndarray]) -> float:
-        """Root mean square of repeats about the fit they were drawn from.
-
-        Shares that are held at zero draw repeats to one side: that counts as well.
-        """
-        fit = of(self.changed)[0]
-        return float(np.sqrt(np.mean((of(self.repeats) - fit) ** 2)))
+        common = spread + model**2 + systematic**2
+        return value, _about_fit(repeats, changes[0]), np.sqrt(common)
 
     def _background(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Model and systematic part that backgrounds bring to values, one row a change."""
@@ -137,6 +129,14 @@ class SeenFromInfinity:
             for kind in ("model", "systematic")
         )
         return model, systematic
+
+
+def _about_fit(repeats: np.ndarray, fit: np.ndarray) -> np.ndarray:
+    """Root mean square of repeats, one a row, about the fit they were drawn from.
+
+    Shares that are held at zero draw repeats to one side: that counts as well.
+    """
+    return np.sqrt(np.mean((repeats - fit) ** 2, axis=0))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,6 +11,8 @@ from beamreduce.infinity.fold import describe
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.star import StarCurves, mixture_growths, star_radii
 
+# With half the azimuths, too, changes of diameters stay the same to 1e-4 and of the area
+# ratio to 1e-3, for a nest of 172 off the axis.
 _NESTING_STEP = 4
 
 

@@ -25,13 +25,14 @@ def left_untested(campaign: Campaign) -> tuple[str, ...]:
 
     The lit part is that with the pre-collimator, where any exposure has it.
     """
-    beam = [row for row in campaign.exposures if row.kind == "beam"]
-    blades = any(row.pre_collimator is not False for row in beam)
+    blades = any(
+        row.pre_collimator is not False for row in campaign.exposures if row.kind == "beam"
+    )
     try:
         lit = _lit(campaign.setup, campaign.prescription, blades=blades)
     except GeometryError as error:
         return (f"What the beam lights of the mirror is not known: {error}.",)
-    return not_tested(campaign.setup, beam, lit)
+    return not_tested(campaign.setup, campaign.exposures, lit)
 
 
 def _lit(setup: Setup, prescription: Prescription, *, blades: bool) -> Exercised:

@@ -5,11 +5,13 @@ the photons in rings; nothing of its errors.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from beamreduce.infinity.configuration import Measured
+from beamreduce.infinity.fold import MeasuredRings
 from beamreduce.infinity.optics import Optics
 from beamreduce.raytrace import MeridianLight
 from tests.external.independent_cases import Case
@@ -38,6 +40,30 @@ def in_rings(photons: np.ndarray, distance: float, reference: float) -> Measured
     radii = fine_radii(radius, reference)
     counts = np.histogram(radius, np.concatenate([[0.0], radii]))[0]
     return measured_of(radii, counts, distance)
+
+
+def add_light(
+    sums: list[np.ndarray], rings: Sequence[MeasuredRings], places: Sequence[np.ndarray],
+    weight: np.ndarray,
+) -> None:  # fmt: skip
+    """Add the light of rays, by where (2, rays) they meet each plane, to its rings."""
+    for total, one, place in zip(sums, rings, places, strict=True):
+        edges = np.concatenate([[0.0], one.radii_mm])
+        total += np.histogram(np.hypot(*place), edges, weights=weight)[0]
+
+
+def drawn_rings(
+    rings: Sequence[MeasuredRings],
+    expected: Sequence[np.ndarray],
+    rng: np.random.Generator,
+) -> list[MeasuredRings]:
+    """The same rings with photons drawn about expected numbers."""
+    repeat = []
+    for one, numbers in zip(rings, expected, strict=True):
+        counts = rng.poisson(numbers).astype(float)
+        noise = np.diag(np.maximum(counts, 1.0))
+        repeat.append(replace(one, photons=counts, poisson=counts, covariance=noise))
+    return repeat
 
 
 def measured(

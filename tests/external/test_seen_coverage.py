@@ -19,7 +19,12 @@ from beamreduce.infinity.replicates import replicate_weights
 from beamreduce.infinity.slope_ladder import SlopeLadder
 from beamreduce.infinity.star import StarCurves, pair_growths, star_radii
 from tests.external.independent_cases import cases
-from tests.external.independent_measured import measured, optics_of
+from tests.external.independent_measured import (
+    add_light,
+    drawn_rings,
+    measured,
+    optics_of,
+)
 from tests.external.independent_trace import trace_both
 from tests.external.independent_truth import ARCSEC, STAR, curves
 
@@ -54,12 +59,7 @@ class Repeated:
         ]
 
     def drawn(self, rng):
-        repeat = []
-        for one, expected in zip(self.rings, self.expected, strict=True):
-            counts = rng.poisson(expected).astype(float)
-            noise = np.diag(np.maximum(counts, 1.0))
-            repeat.append(replace(one, photons=counts, poisson=counts, covariance=noise))
-        return repeat
+        return drawn_rings(self.rings, self.expected, rng)
 
     def diameters(self, weights):
         growth = np.atleast_2d(weights) @ self.pairs.T
@@ -82,10 +82,7 @@ def repeated(name, planes):
         far, near = trace_both(case.mirror, (STAR, case.beam), RAYS, rng)
         star.append(far)
         rays += near.weight.size
-        for sums, one, distance in zip(light, rings, distances, strict=True):
-            place = np.hypot(*near.at(distance))
-            edges = np.concatenate([[0.0], one.radii_mm])
-            sums += np.histogram(place, edges, weights=near.weight)[0]
+        add_light(light, rings, [near.at(d) for d in distances], near.weight)
     (view,) = star_views(optics, resolution, [focal])[0]
     radii = star_radii(resolution.hpd_rad * focal / 2, case.reference_angle * focal)
     truth = curves(star, focal, case.reference_angle, (0.0, 0.0))

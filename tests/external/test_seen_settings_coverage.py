@@ -21,7 +21,12 @@ from beamreduce.infinity.replicates import replicate_weights
 from beamreduce.infinity.star import StarCurves, pair_growths, star_radii
 from beamreduce.infinity.variants import Variant, responses
 from tests.external.independent_cases import cases
-from tests.external.independent_measured import measured, optics_of
+from tests.external.independent_measured import (
+    add_light,
+    drawn_rings,
+    measured,
+    optics_of,
+)
 from tests.external.independent_trace import trace_both
 from tests.external.independent_truth import ARCSEC, STAR, curves
 
@@ -140,17 +145,11 @@ def one_repeat(of: Declared, settings: Settings, seed: int):
         rng = np.random.default_rng([20261302, seed, k])
         far, near = trace_both(mirror, (STAR, beam), RAYS, rng)
         star.append(far)
-        for sums, one, distance in zip(light, of.rings, of.distances, strict=True):
-            place = np.hypot(*near.at(distance + settings.detector))
-            edges = np.concatenate([[0.0], one.radii_mm])
-            sums += np.histogram(place, edges, weights=near.weight)[0]
+        places = [near.at(distance + settings.detector) for distance in of.distances]
+        add_light(light, of.rings, places, near.weight)
     rng = np.random.default_rng([20261303, seed])
-    rings = []
-    for one, sums in zip(of.rings, light, strict=True):
-        counts = rng.poisson(PHOTONS * sums / sums.sum()).astype(float)
-        noise = np.diag(np.maximum(counts, 1.0))
-        rings.append(replace(one, photons=counts, poisson=counts, covariance=noise))
-    described = describe(rings, of.ladder)
+    expected = [PHOTONS * sums / sums.sum() for sums in light]
+    described = describe(drawn_rings(of.rings, expected, rng), of.ladder)
     found = of.sizes(described.mixture.weights)[0]
     repeats = of.sizes(replicate_weights(described, REPLICATES, rng))
     counting = np.sqrt(np.mean((repeats - found) ** 2, axis=0))
