@@ -218,8 +218,8 @@ def meridian_table(
         (grid.reach_mm, grid.step_mm), (landing, area, lever, lit),
         (limits, clipped, clipped_area), nesting_step,
     )  # fmt: skip
-    for light in (landing, area, clipped, clipped_area):
-        light *= nesting_step
+    for summed in (landing, area, clipped, clipped_area):
+        summed *= nesting_step
     catching = _catching(clipped_area, area)
     if not area.any():
         raise GeometryError(
