@@ -35,7 +35,7 @@ _COUNTS = 5e-3  # families of less weight are left out
 # Against rays traced one by one by other code, diameters and areas of images of known
 # errors agree to this (tests/external/test_seen_from_infinity.py).
 TRACED = 0.0015
-_FEW = 2  # repeats where only the value is wanted
+_FEW = 50  # repeats that tell how much an answer counts: its deviation to a tenth
 SHARES = (HALF_POWER, NINETY)
 
 
@@ -96,29 +96,45 @@ class SeenFromInfinity:
         of
             Takes numbers to one value a set.
         """
-        values = of(self.by_family)
-        value = float(self.family_weight @ values)
-        spread = math.sqrt(float(self.family_weight @ (values - value) ** 2))
-        model, systematic = self._background(of(self.changed))
-        alone = [float(one.family_weight @ of(one.by_family)) for one in self.apart]
-        apart = math.sqrt(sum((v - value) ** 2 for v in alone) / max(len(alone), 1))
+        value, *parts = self._parts(of)
+        statistical, systematic, model = (float(part) for part in parts)
         return Uncertain(
-            value=value,
-            statistical=float(_about_fit(of(self.repeats), of(self.changed)[0])),
-            systematic=float(systematic),
-            model=math.hypot(spread, apart, TRACED * value, model),
+            value=float(value),
+            statistical=statistical,
+            systematic=systematic,
+            model=math.hypot(model, TRACED * float(value)),
         )
 
     def fraction(self, radii_mm: np.ndarray, reference_mm: float) -> tuple[np.ndarray, ...]:
         """Return encircled energy at radii, its counting uncertainty, and the rest."""
-        rows = self.by_family.curves.fraction(radii_mm, reference_mm)
-        value = self.family_weight @ rows
-        spread = self.family_weight @ (rows - value) ** 2
-        changes = self.changed.curves.fraction(radii_mm, reference_mm)
+        value, statistical, systematic, model = self._parts(
+            lambda numbers: numbers.curves.fraction(radii_mm, reference_mm)
+        )
+        # The trace is sure of sizes to a part of them, of shares to what that changes.
+        traced = TRACED * radii_mm * np.gradient(value, radii_mm)
+        return value, statistical, np.sqrt(systematic**2 + model**2 + traced**2)
+
+    def _parts(self, of: Callable[[Numbers], np.ndarray]) -> tuple[np.ndarray, ...]:
+        """Value, and statistical, systematic and model part, the trace's own left out.
+
+        Where distances are told apart, the spread of their answers about the joint one is
+        a model part; each counts by its own variance, since a plane far out of focus
+        tells little.
+        """
+        values = of(self.by_family)
+        value = self.family_weight @ values
+        spread = self.family_weight @ (values - value) ** 2
+        changes = of(self.changed)
         model, systematic = self._background(changes)
-        repeats = self.repeats.curves.fraction(radii_mm, reference_mm)
-        common = spread + model**2 + systematic**2
-        return value, _about_fit(repeats, changes[0]), np.sqrt(common)
+        counts = apart = 0.0
+        for one in self.apart:
+            alone, *parts = one._parts(of)
+            count = 1 / np.maximum(sum(part**2 for part in parts), 1e-300)
+            counts, apart = counts + count, apart + count * (alone - value) ** 2
+        if self.apart:
+            spread = spread + apart / counts
+        statistical = _about_fit(of(self.repeats), changes[0])
+        return value, statistical, systematic, np.sqrt(spread + model**2)
 
     def _background(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Model and systematic part that backgrounds bring to values, one row a change."""
@@ -161,6 +177,11 @@ class Folded:
     def best(self) -> Family:
         """The family with the least chi-square."""
         return min(self.families, key=lambda family: family.chi_square)
+
+    @property
+    def as_designed(self) -> Family:
+        """The family without a mean error."""
+        return next(family for family in self.families if not family.mean_rad)
 
     @property
     def counting(self) -> tuple[tuple[Family, ...], np.ndarray]:

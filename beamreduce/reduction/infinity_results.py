@@ -101,11 +101,12 @@ def _fit(found: AtInfinity, identity: str, ratio: Uncertain) -> dict[str, object
 
 
 def _predicted_center(found: AtInfinity, identity: str) -> tuple[float, float]:
-    """Center of the image from the mirror's axis, as the fold has it, mm.
+    """Center of the image from the mirror's axis, cones as designed, mm.
 
-    In the frame of the mirror's azimuths.
+    In the frame of the mirror's azimuths. A mean error of the cones moves the image of a
+    single quadrant as a displacement does, and one distance cannot tell which it is.
     """
-    described = found.folded.best.described
+    described = found.folded.as_designed.described
     rings = next(one for one in described.rings if one.id == identity)
     shift = np.mean([a.shift_mm.mean(axis=0) for a in rings.view.azimuths], axis=0)
     return -float(shift[0]), -float(shift[1])

@@ -1,5 +1,6 @@
 """Where the image of each quadrant is, from exposures of single quadrants."""
 
+import math
 from collections.abc import Mapping, Sequence
 
 import astropy.units as u
@@ -8,6 +9,7 @@ import numpy as np
 from beamreduce.infinity.declared import mirror_offset_mm, quadrants_of
 from beamreduce.reduction.request import MeasureRequest
 
+_TURN = 2 * math.pi
 Shifts = Mapping[tuple[float, float], tuple[float, float]]
 
 
@@ -16,10 +18,12 @@ def quadrant_shifts(
     measurements: Mapping[str, Mapping[str, object]],
     predicted_mm: Mapping[str, tuple[float, float]],
 ) -> tuple[Shifts, str]:
-    """Return the displacement of each quadrant's image from their mean, as angles.
+    """Return the displacement of each quadrant's image against the others, as angles.
 
     A single quadrant's center is off its axis by itself, since cone blur is one-sided:
-    what counts is where it is, less where its fold says it would be.
+    what counts is where it is, less where its fold says it would be. What all have in
+    common is left out: a move of all is one of the detector, and a move outwards, of each
+    along its own middle, is an error of all cones, which a fold of the whole mirror finds.
 
     Parameters
     ----------
@@ -50,12 +54,24 @@ def quadrant_shifts(
     missing = [name for name, found in angles.items() if not found]
     if missing:
         return {}, f"no usable exposure of {', '.join(missing)} alone"
-    means = {name: np.mean(found, axis=0) for name, found in angles.items()}
-    middle = np.mean(list(means.values()), axis=0)
+    places = np.array([np.mean(angles[name], axis=0) for name in quadrants])
+    apart = _apart(places, np.array(list(quadrants.values())))
     return {
-        quadrants[name]: tuple(float(v) for v in mean - middle)
-        for name, mean in means.items()
+        edges: (float(x), float(y))
+        for edges, (x, y) in zip(quadrants.values(), apart, strict=True)
     }, ""
+
+
+def _apart(places: np.ndarray, edges_rad: np.ndarray) -> np.ndarray:
+    """Places of quadrants without a move of all, and of all outwards, (quadrants, 2)."""
+    reach = (edges_rad[:, 1] - edges_rad[:, 0]) % _TURN
+    middle = edges_rad[:, 0] + reach / 2
+    outward = np.stack([np.cos(middle), np.sin(middle)], axis=1)
+    # Unknown: x and y of all, and how far outwards; two equations a quadrant.
+    move = np.tile(np.eye(2), (len(places), 1))
+    equations = np.column_stack([move, outward.ravel()])
+    common = np.linalg.lstsq(equations, places.ravel(), rcond=None)[0]
+    return places - (equations @ common).reshape(places.shape)
 
 
 def _place_mm(request: MeasureRequest, measurement: Mapping[str, object]) -> np.ndarray:

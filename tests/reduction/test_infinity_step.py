@@ -94,13 +94,33 @@ def test_families_repeats_and_backgrounds_have_their_own_parts():
     assert value.model == pytest.approx(wanted, rel=1e-6)
 
 
-def test_distances_apart_add_their_spread():
-    def one(half_power):
-        return found_of(by_family=numbers(half_power)).seen[0]
+def test_distances_apart_add_their_spread_each_by_how_sure_it_is():
+    def one(half_power, sure):
+        repeats = numbers(0.4 - sure, 0.4 + sure)
+        return found_of(by_family=numbers(half_power), repeats=repeats).seen[0]
 
-    value, _ = star_quantity(found_of(apart=(one(0.38), one(0.43))), 0, HPD)
-    apart = np.sqrt((0.04**2 + 0.06**2) / 2)
+    found = found_of(apart=(one(0.38, 0.01), one(0.43, 0.02)))
+    value, _ = star_quantity(found, 0, HPD)
+    # Squares count as 1/variance: 4 to 1.
+    apart = np.sqrt((4 * 0.04**2 + 0.06**2) / 5)
     assert value.model == pytest.approx(np.hypot(apart, TRACED * 0.8), rel=1e-6)
+    # What says nothing of the size takes no part in it.
+    found = found_of(apart=(one(0.38, 1e-3), one(9.0, 0.39)))
+    value, _ = star_quantity(found, 0, HPD)
+    assert value.model == pytest.approx(0.04, rel=0.02)
+
+
+def test_the_curve_has_every_term_that_the_diameters_have():
+    """Light grows in proportion to radius: a share changes by as much as a size does."""
+    radii = np.array([0.2, 0.4, 0.6])
+    share = radii / 0.8
+    value, counting, rest = found_of().seen[0].fraction(radii, 2.0)
+    assert value == pytest.approx(share)
+    assert counting == pytest.approx(np.zeros(3), abs=1e-12)
+    assert rest == pytest.approx(TRACED * share)
+    other = found_of(by_family=numbers(0.5)).seen[0]
+    _, _, rest = found_of(apart=(other,)).seen[0].fraction(radii, 2.0)
+    assert rest == pytest.approx(np.hypot(TRACED * share, share - radii), rel=1e-6)
 
 
 def test_the_area_ratio_has_its_terms_too():

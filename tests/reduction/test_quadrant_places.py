@@ -3,6 +3,7 @@
 import math
 
 import astropy.units as u
+import numpy as np
 import pytest
 
 from beamreduce.campaign import read_campaign
@@ -60,10 +61,14 @@ def predictions(names=QUARTERS):
     return {name.lower(): PREDICTED[name] for name in names}
 
 
-def about_their_mean(moved):
+def against_the_others(moved):
+    """Without the mean move, and without the mean move outwards; they are independent."""
     mean = [sum(m[axis] for m in moved.values()) / len(moved) for axis in (0, 1)]
+    middle = {name: math.radians(45.0 + 90.0 * k) for k, name in enumerate(moved)}
+    out = {name: (math.cos(at), math.sin(at)) for name, at in middle.items()}
+    outward = sum(m[0] * out[n][0] + m[1] * out[n][1] for n, m in moved.items()) / 4
     return {
-        name: tuple((m[axis] - mean[axis]) / DISTANCE for axis in (0, 1))
+        name: tuple((m[i] - mean[i] - outward * out[name][i]) / DISTANCE for i in (0, 1))
         for name, m in moved.items()
     }
 
@@ -78,11 +83,11 @@ def about_their_mean(moved):
     ],
 )
 def test_displacements_come_back_in_the_frame_of_the_mirror(tmp_path, lines, detector):
-    """As angles, about their mean, without what a quadrant does by itself."""
+    """As angles, against each other, without what a quadrant does by itself."""
     requests = requests_of(tmp_path / "c", [quadrant(name) for name in QUARTERS], lines)
     found, why = quadrant_shifts(requests, places(**detector), predictions())
     assert why == ""
-    for name, wanted in about_their_mean(MOVED).items():
+    for name, wanted in against_the_others(MOVED).items():
         # A tenth of a thousandth of a pixel in angle: rounding of 64-bit numbers.
         assert found[QUARTERS[name]] == pytest.approx(wanted, abs=1e-12)
 
@@ -90,15 +95,33 @@ def test_displacements_come_back_in_the_frame_of_the_mirror(tmp_path, lines, det
 def test_names_and_azimuths_are_those_of_the_campaign(tmp_path):
     named = '[quadrants]\nup = ["45 deg", "135 deg"]\ndown = ["225 deg", "315 deg"]\n'
     requests = requests_of(tmp_path / "c", [quadrant("up"), quadrant("down")], named)
-    centers = {"up": center_of((0.0, 0.02)), "down": center_of((0.0, -0.02))}
+    centers = {"up": center_of((0.02, 0.01)), "down": center_of((-0.02, -0.01))}
     nowhere = {"up": (0.0, 0.0), "down": (0.0, 0.0)}
     found, why = quadrant_shifts(requests, centers, nowhere)
     assert why == ""
     step = 0.02 / DISTANCE
     assert {
-        tuple(round(math.degrees(edge)) for edge in edges): pytest.approx(shift)
+        tuple(round(math.degrees(edge)) for edge in edges): shift
         for edges, shift in found.items()
-    } == {(45, 135): (0.0, step), (225, 315): (0.0, -step)}
+    } == {
+        (45, 135): pytest.approx((step, 0.0), abs=1e-12),
+        (225, 315): pytest.approx((-step, 0.0), abs=1e-12),
+    }
+
+
+@pytest.mark.parametrize("size", [0.0, 0.3])
+def test_what_all_have_in_common_displaces_none(tmp_path, size):
+    """A move of the detector, and an error of all cones: each along its own middle."""
+    requests = requests_of(tmp_path / "c", [quadrant(name) for name in QUARTERS])
+    moved = {
+        name: (0.5 + size * math.cos(sum(at) / 2), -0.2 + size * math.sin(sum(at) / 2))
+        for name, at in QUARTERS.items()
+    }
+    found, why = quadrant_shifts(requests, places(moved), predictions())
+    assert why == ""
+    assert [part for shift in found.values() for part in shift] == pytest.approx(
+        [0.0] * 8, abs=1e-12
+    )
 
 
 def test_several_exposures_of_a_quadrant_give_their_mean(tmp_path):
@@ -119,7 +142,10 @@ def test_several_exposures_of_a_quadrant_give_their_mean(tmp_path):
     second = [(axis[0] + 0.1) / DISTANCE / 2, axis[1] / DISTANCE / 2]
     others = [a / DISTANCE for a in axis]
     q1 = [(a + b) / 2 for a, b in zip(first, second, strict=True)]
-    wanted = [(a - b) * 3 / 4 for a, b in zip(q1, others, strict=True)]
+    # Its move against the others, less a quarter for all and a quarter for all outwards.
+    move = np.subtract(q1, others)
+    out = np.full(2, math.sqrt(0.5))
+    wanted = move * 3 / 4 - out * (move @ out) / 4
     assert found[QUARTERS["Q1"]] == pytest.approx(wanted, abs=1e-12)
 
 
@@ -160,5 +186,7 @@ def test_other_apertures_do_not_count(tmp_path):
     centers = {**places(), "half": center_of((9.0, 9.0))}
     predicted = {**predictions(), "half": (0.0, 0.0)}
     found, _ = quadrant_shifts(requests, centers, predicted)
-    assert found[QUARTERS["Q4"]] == pytest.approx(about_their_mean(MOVED)["Q4"], abs=1e-12)
+    assert found[QUARTERS["Q4"]] == pytest.approx(
+        against_the_others(MOVED)["Q4"], abs=1e-12
+    )
     assert (requests[0].inputs.detector_distance == DISTANCE * u.mm).all()
