@@ -14,7 +14,14 @@ from beamreduce.infinity.configuration import (
     resolution_of,
     rings_to_fold,
 )
-from beamreduce.infinity.families import Family, fitted_families, likelihoods
+from beamreduce.infinity.families import (
+    ConeError,
+    Family,
+    Surfaces,
+    families_with,
+    fitted_families,
+    likelihoods,
+)
 from beamreduce.infinity.fold import Described
 from beamreduce.infinity.optics import Optics, tables_of, view_of
 from beamreduce.infinity.replicates import changed_weights, replicate_weights
@@ -35,6 +42,7 @@ _COUNTS = 5e-3  # families of less weight are left out
 # Against rays traced one by one by other code, diameters and areas of images of known
 # errors agree to this (tests/external/test_seen_from_infinity.py).
 TRACED = 0.0015
+LIKELY = 0.05  # families of less hardly change a mean or a spread
 _FEW = 50  # repeats that tell how much an answer counts: its deviation to a tenth
 SHARES = (HALF_POWER, NINETY)
 
@@ -165,6 +173,8 @@ class Folded:
         What was folded, and how finely.
     families, weight
         All families that were tried, and their weights.
+    given
+        What was known of the surfaces before.
     """
 
     optics: Optics
@@ -172,6 +182,7 @@ class Folded:
     resolution: Resolution
     families: tuple[Family, ...]
     weight: np.ndarray
+    given: Surfaces | None = None
 
     @property
     def best(self) -> Family:
@@ -189,6 +200,20 @@ class Folded:
         chosen = np.flatnonzero(self.weight >= _COUNTS * self.weight.max())
         weight = self.weight[chosen]
         return tuple(self.families[k] for k in chosen), weight / weight.sum()
+
+    @property
+    def surfaces(self) -> Surfaces:
+        """What this tells of the surfaces, for folds of the same mirror's other light."""
+        families, weight = self.counting
+        cones = tuple(
+            ConeError(stage=f.stage, mean_rad=f.mean_rad, weight=float(w))
+            for f, w in zip(families, weight, strict=True)
+            if w > LIKELY * weight.max()
+        )
+        if self.as_designed.mean_rad not in [cone.mean_rad for cone in cones]:
+            # Wanted by every fold, however unlikely.
+            cones += (ConeError(stage="none", mean_rad=0.0, weight=0.0),)
+        return Surfaces(cone_errors=cones, scatter_rad=self.resolution.scatter_rad)
 
     @property
     def energies(self) -> tuple[int, ...]:
@@ -232,6 +257,7 @@ def fold(
     optics: Optics,
     measured: Sequence[Measured],
     progress: Callable[[int, int], None] | None = None,
+    surfaces: Surfaces | None = None,
 ) -> Folded:
     """Describe all measurements of one configuration together, by every family.
 
@@ -244,23 +270,37 @@ def fold(
         distances and energies.
     progress
         Called with what is done, and of how many parts.
+    surfaces
+        What a fold on the axis has found of the surfaces. Without, or where that does
+        not describe the rings, all is tried.
     """
     # Off the axis turned cones would cost three times as much for a few parts in a
     # thousand of the area; there a mean error turns rays only.
     turned = not optics.off_axis_rad
     resolution = replace(resolution_of(measured), turned=turned)
-    resolution = replace(
-        resolution, scatter_rad=scatter_width(optics, measured, resolution)
-    )
+    if surfaces is None:
+        width = scatter_width(optics, measured, resolution)
+    else:
+        width = surfaces.scatter_rad
+    resolution = replace(resolution, scatter_rad=width)
     rings = rings_to_fold(optics, measured, resolution)
-    families = fitted_families(rings, resolution.ladder, progress)
-    return Folded(
+    if surfaces is not None:
+        cones = surfaces.cone_errors
+        families, weight = families_with(rings, resolution.ladder, cones, progress)
+    else:
+        families = fitted_families(rings, resolution.ladder, progress)
+        weight = likelihoods(families)
+    folded = Folded(
         optics=optics,
         measured=tuple(measured),
         resolution=resolution,
         families=families,
-        weight=likelihoods(families),
+        weight=weight,
+        given=surfaces,
     )
+    if surfaces is not None and not folded.accepted:
+        return fold(optics, measured, progress)
+    return folded
 
 
 def folded_apart(folded: Folded) -> tuple[Folded, ...]:
@@ -268,10 +308,11 @@ def folded_apart(folded: Folded) -> tuple[Folded, ...]:
     distances = sorted({one.distance_mm for one in folded.measured})
     if len(distances) < 2:
         return ()
-    return tuple(
-        fold(folded.optics, [m for m in folded.measured if m.distance_mm == distance_mm])
+    alone = [
+        [one for one in folded.measured if one.distance_mm == distance_mm]
         for distance_mm in distances
-    )
+    ]
+    return tuple(fold(folded.optics, measured, surfaces=folded.given) for measured in alone)
 
 
 def star_views(

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from beamreduce.encircled_energy import HALF_POWER
-from beamreduce.infinity.answer import TRACED, Folded
+from beamreduce.infinity.answer import LIKELY, TRACED, Folded
 from beamreduce.infinity.families import Family
 from beamreduce.infinity.optics import tables_of, view_of
 from beamreduce.infinity.replicates import replicate_weights
@@ -26,7 +26,7 @@ _PLANES, _FEWER_PLANES = 11, 5
 _FINE = 1000
 _RADII = 120
 _REPEATS = 200
-_LIKELY = 0.05
+_TURNING = 1e-3  # of the cone angle: a mean error below changes no HPD by more than that
 _ROOM = 1.25
 
 
@@ -158,7 +158,8 @@ def scan_focus(
     optics = optics.at_energies([energy])
     grid = resolution.grid(max(distances_mm))
     families, weight = _most_likely(*folded.counting)
-    turned = any(family.mean_rad for family in families)
+    least = min(n.primary_angle_rad for n in optics.prescription.nestings)
+    turned = any(abs(family.mean_rad) > _TURNING * least for family in families)
     tables = tables_of(optics, distances_mm, resolution.errors, grid, turned=turned)
     views = [view_of(optics, tables, (d, 0, mm), 0.0) for d, mm in enumerate(distances_mm)]
     mixtures = [(f.described.ladder, f.described.mixture.weights) for f in families]
@@ -188,7 +189,7 @@ def _most_likely(
     families: tuple[Family, ...], weight: np.ndarray
 ) -> tuple[tuple[Family, ...], np.ndarray]:
     """Leave out families that can hardly change a mean or a spread."""
-    kept = np.flatnonzero(weight > _LIKELY * weight.max())
+    kept = np.flatnonzero(weight > LIKELY * weight.max())
     return tuple(families[k] for k in kept), weight[kept] / weight[kept].sum()
 
 

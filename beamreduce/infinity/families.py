@@ -44,6 +44,41 @@ class Family:
         return self.described.mixture.chi_square
 
 
+@dataclass(frozen=True, kw_only=True)
+class ConeError:
+    """A mean error of the cones that other measurements of the mirror allow.
+
+    Parameters
+    ----------
+    stage
+        Which stage has it, ``none`` for neither.
+    mean_rad
+        Its size.
+    weight
+        How likely those measurements make it.
+    """
+
+    stage: str
+    mean_rad: float
+    weight: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surfaces:
+    """What other measurements of the mirror tell of its surfaces.
+
+    Parameters
+    ----------
+    cone_errors
+        Mean errors that they allow.
+    scatter_rad
+        Standard deviation of the angle of scattered light.
+    """
+
+    cone_errors: tuple[ConeError, ...]
+    scatter_rad: float
+
+
 def with_mean(ladder: SlopeLadder, stage: str, mean_rad: float) -> SlopeLadder:
     """Return a ladder whose steps all have a mean error on one stage."""
     return replace(
@@ -88,6 +123,30 @@ def fitted_families(
     return tuple(families)
 
 
+def families_with(
+    rings: Sequence[MeasuredRings],
+    ladder: SlopeLadder,
+    known: Sequence[ConeError],
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[tuple[Family, ...], np.ndarray]:
+    """Describe the data with mean errors that are known already; returns weights too.
+
+    Weights are those given, times how likely each makes these data.
+    """
+    families: list[Family] = []
+    for one in known:
+        mean = with_mean(ladder, one.stage, one.mean_rad)
+        described = describe(rings, mean)
+        families.append(_family(described, (one.stage, one.mean_rad)))
+        # The others begin about the center that this one has found.
+        rings = described.rings
+        if progress is not None:
+            progress(len(families), len(known))
+    before = np.array([one.weight for one in known])
+    weight = before * np.exp(-0.5 * _above(families))
+    return tuple(families), weight / weight.sum()
+
+
 def _least_ones(chi_square: np.ndarray, any_fit: Described) -> list[int]:
     """Where χ² is least, and where else it is about as low with higher values between.
 
@@ -110,10 +169,7 @@ def likelihoods(families: Sequence[Family]) -> np.ndarray:
     the best describes the data, χ² is divided by the best χ² a degree of freedom
     (Birge 1932, Phys. Rev. 40, 207), so that the spread grows with the misfit.
     """
-    chi = np.array([f.chi_square for f in families])
-    best = int(np.argmin(chi))
-    freedom = families[best].described.mixture.degrees_of_freedom
-    above = (chi - chi[best]) / max(chi[best] / freedom, 1.0)
+    above = _above(families)
     weight = np.zeros(len(families))
     for stage in STAGES:
         members = [k for k, f in enumerate(families) if f.stage in (stage, "none")]
@@ -121,6 +177,14 @@ def likelihoods(families: Sequence[Family]) -> np.ndarray:
         means = np.array([families[k].mean_rad for k in members])
         weight[members] += _integrals(means, above[members])
     return weight / weight.sum()
+
+
+def _above(families: Sequence[Family]) -> np.ndarray:
+    """Return how far each χ² is above the least, for a likelihood of ``exp(-above/2)``."""
+    chi = np.array([f.chi_square for f in families])
+    best = int(np.argmin(chi))
+    freedom = families[best].described.mixture.degrees_of_freedom
+    return (chi - chi[best]) / max(chi[best] / freedom, 1.0)
 
 
 def _integrals(means: np.ndarray, above: np.ndarray) -> np.ndarray:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numba import njit
 from scipy.special import chndtr
 
 from beamreduce.errors import SettingsError
@@ -81,23 +82,59 @@ def ring_shares(
     reach = offsets_mm[-1] + step / 2 + np.hypot(*azimuths.shift_mm.T).max()
     bins = 2 ** math.ceil(math.log2(reach / step + 2))  # few sizes, to be used again
     by_distance = _by_distance(radii_mm.tobytes(), blur_mm, step, bins)
-    directions = np.stack([np.cos(azimuths.azimuth_rad), np.sin(azimuths.azimuth_rad)], 1)
-    inside = np.zeros((radii_mm.size, offsets_mm.size))
-    for direction, shift, share in zip(
-        directions, azimuths.shift_mm, azimuths.share, strict=True
-    ):
-        place = np.hypot(*(np.outer(direction, offsets_mm) + shift[:, None])) / step
-        low = place.astype(int)
-        part = place - low
-        inside += by_distance[:, low] * (share * (1 - part))
-        inside += by_distance[:, low + 1] * (share * part)
-    return np.diff(inside, axis=0, prepend=0.0)
+    inside = _displaced(
+        by_distance, offsets_mm / step,
+        np.stack([np.cos(azimuths.azimuth_rad), np.sin(azimuths.azimuth_rad)], axis=1),
+        azimuths.shift_mm / step, azimuths.share,
+    )  # fmt: skip
+    return np.diff(inside.T, axis=0, prepend=0.0)
+
+
+@njit(cache=True, nogil=True)
+def _displaced(
+    by_distance: tuple[np.ndarray, np.ndarray, np.ndarray],
+    offsets: np.ndarray, directions: np.ndarray, shifts: np.ndarray, shares: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Light of offsets inside circles, (offsets, radii); lengths in steps of distance.
+
+    Only radii about as large as the distance have to be looked up.
+    """
+    chance, dark, unsure = by_distance
+    radii = chance.shape[1]
+    inside = np.zeros((offsets.size, radii))
+    whole = np.zeros(radii + 1)
+    for o in range(offsets.size):
+        whole[:] = 0.0  # light that lies inside this circle and all larger ones
+        for a in range(shares.size):
+            x = offsets[o] * directions[a, 0] + shifts[a, 0]
+            y = offsets[o] * directions[a, 1] + shifts[a, 1]
+            place = math.sqrt(x * x + y * y)
+            low = int(place)
+            far = shares[a] * (place - low)
+            near = shares[a] - far
+            end = unsure[low + 1]
+            for r in range(dark[low], end):
+                inside[o, r] += near * chance[low, r] + far * chance[low + 1, r]
+            whole[end] += shares[a]
+        total = 0.0
+        for r in range(radii):
+            total += whole[r]
+            inside[o, r] += total
+    return inside
 
 
 @lru_cache(maxsize=64)
-def _by_distance(radii: bytes, blur_mm: float, step_mm: float, bins: int) -> np.ndarray:
-    """Chance of lying inside radii at even distances; centers change, these do not."""
-    return _inside(np.arange(bins) * step_mm, np.frombuffer(radii), blur_mm)
+def _by_distance(
+    radii: bytes, blur_mm: float, step_mm: float, bins: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Chance of lying inside radii at even distances; centers change, these do not.
+
+    Shape (distances, radii); and for each distance how many radii are too small for any
+    light, and how many may not hold all.
+    """
+    inside = _inside(np.arange(bins) * step_mm, np.frombuffer(radii), blur_mm).T
+    dark, unsure = (inside <= 0.0).sum(axis=1), (inside < 1.0).sum(axis=1)
+    return np.ascontiguousarray(inside), dark, unsure
 
 
 def _inside(distance: np.ndarray, radii: np.ndarray, blur: float) -> np.ndarray:

@@ -49,8 +49,8 @@ def responses(
 ) -> tuple[Response, tuple[Response, ...]]:
     """Fold the configuration as it is, and every variant of it, in the best family.
 
-    Both are done at half the resolution and with a quarter of the nestings, since only
-    differences are used.
+    Both are done at half the resolution, with a quarter of the nestings, and with mean
+    errors that turn rays only, since only differences are used.
     """
     as_it_is = Variant(term="", kind="", optics=folded.optics, measured=folded.measured)
     base = _respond(folded, plane, as_it_is)
@@ -58,9 +58,8 @@ def responses(
 
 
 def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
-    turned = folded.resolution.turned and bool(folded.best.mean_rad)
     resolution = replace(
-        folded.resolution.coarser(), turned=turned, nesting_step=_NESTING_STEP
+        folded.resolution.coarser(), turned=False, nesting_step=_NESTING_STEP
     )
     optics = replace(variant.optics, off_axis_steps=variant.optics.off_axis_steps // 2)
     rings = rings_to_fold(optics, variant.measured, resolution)

@@ -267,7 +267,8 @@ def _cones(prescription: Prescription, turn_rad: tuple[float, float]) -> np.ndar
             n.radius_mm - middle[1] * (np.tan(second) - np.tan(turned[1])),
         )
         lengths = n.primary_length_mm, n.secondary_length_mm
-        rows.append((radius[0], *turned, *lengths, n.gap_mm / 2, n.thickness_mm, radius[1]))
+        edges = n.gap_mm / 2, n.thickness_mm, radius[1]
+        rows.append((radius[0], *turned, *lengths, *edges, *np.tan(turned)))
     return np.array(rows)
 
 

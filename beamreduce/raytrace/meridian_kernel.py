@@ -23,7 +23,7 @@ NODES, WEIGHTS = _panels()
 CLIP_INTERVALS = 8  # of primary error, and bins of offset, that clipped light shares
 CLIP_BINS = 4
 _SCAN = 16  # places along a primary where the used interval is looked for
-_BISECTIONS = 24
+_BISECTIONS = 14  # to 4e-6 of a primary
 
 
 @njit(cache=True, nogil=True)
@@ -35,15 +35,15 @@ def _ray(
     Returns whether it gets through, both grazing angles, and place z and slope angle of
     the ray leaving the secondary (its radius follows from the cone).
     """
-    r1, a1, a2, _, l2, half_gap, _, r2 = cones[i]
+    r1, a1, a2, _, l2, half_gap, _, r2, tan1, tan2 = cones[i]
     source, tilt = geometry[0], geometry[1]
-    rho1 = r1 - math.tan(a1) * z1
+    rho1 = r1 - tan1 * z1
     slope0 = -tilt if math.isinf(source) else rho1 / (source + z1) - tilt
     angle0 = math.atan(slope0)
     graze1 = angle0 + a1 + error
     angle1 = -2.0 * (a1 + error) - angle0
     slope1 = math.tan(angle1)
-    down = slope1 + math.tan(a2)
+    down = slope1 + tan2
     if graze1 <= 0.0 or down == 0.0:
         return False, 0.0, 0.0, 0.0, 0.0
     z2 = (r2 - rho1 + slope1 * z1) / down
@@ -67,10 +67,10 @@ def _clear(
     """
     z1, rho1, slope0 = first
     z2, slope1, angle2 = second
-    r1, a1, a2, l1, _, half_gap, thickness, r2 = cones[i - 1]
+    r1, _, _, l1, _, half_gap, thickness, r2, tan1, tan2 = cones[i - 1]
     top = -half_gap - l1
     if top < z1:
-        rim = r1 + thickness - math.tan(a1) * top
+        rim = r1 + thickness - tan1 * top
         if rho1 + slope0 * (top - z1) <= rim:
             return False
         blade = geometry[2]
@@ -78,7 +78,7 @@ def _clear(
             return False
     for z in (-half_gap, half_gap):
         if z1 < z < z2:
-            surface = r1 - math.tan(a1) * z if z < 0 else r2 - math.tan(a2) * z
+            surface = r1 - tan1 * z if z < 0 else r2 - tan2 * z
             if rho1 + slope1 * (z - z1) <= surface + thickness:
                 return False
     # The error of the secondary may open the way out.
@@ -90,12 +90,12 @@ def _exit_limit(cones: np.ndarray, i: int, z2: float, angle2: float) -> float:
     """Error of the secondary below which the next foil inward catches a ray going out."""
     if i == 0:
         return -math.inf
-    _, _, a2, _, l2, half_gap, thickness, r2 = cones[i - 1]
+    _, _, _, _, l2, half_gap, thickness, r2, _, tan2 = cones[i - 1]
     bottom = half_gap + l2
     if bottom <= z2:
         return -math.inf
-    rho2 = cones[i, 7] - math.tan(cones[i, 2]) * z2
-    rim = r2 + thickness - math.tan(a2) * bottom
+    rho2 = cones[i, 7] - cones[i, 9] * z2
+    rim = r2 + thickness - tan2 * bottom
     return 0.5 * (math.atan((rim - rho2) / (bottom - z2)) - angle2)
 
 
@@ -110,7 +110,7 @@ def _edge(
             lit = middle
         else:
             dark = middle
-    return lit
+    return 0.5 * (dark + lit)
 
 
 @njit(cache=True, nogil=True)
@@ -147,22 +147,26 @@ def _share(table: np.ndarray, step: float, angle: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _spread(
-    bins: np.ndarray, start: float, end: float, amount: float, reach: float, step: float
-) -> None:
-    """Spread an amount evenly between two offsets; none outside the grid is kept."""
+def _overlaps(
+    share: np.ndarray, start: float, end: float, reach: float, step: float
+) -> tuple[int, int]:
+    """Share of each bin in what is spread evenly between two offsets.
+
+    Returns the first of those bins, and one past the last; none is outside the grid.
+    """
     low = (min(start, end) + reach) / step
     high = (max(start, end) + reach) / step
     width = high - low
     if width < 1e-9:
         k = math.floor(low)
-        if 0 <= k < bins.size:
-            bins[k] += amount
-        return
-    density = amount / width
-    first, last = max(math.floor(low), 0), min(math.floor(high), bins.size - 1)
+        if not 0 <= k < share.size:
+            return 0, 0
+        share[k] = 1.0
+        return k, k + 1
+    first, last = max(math.floor(low), 0), min(math.floor(high), share.size - 1)
     for k in range(first, last + 1):
-        bins[k] += density * (min(high, k + 1.0) - max(low, float(k)))
+        share[k] = (min(high, k + 1.0) - max(low, float(k))) / width
+    return first, last + 1
 
 
 @njit(cache=True, nogil=True)
@@ -182,8 +186,10 @@ def integrate(
     lights, nd, nodes_n = area.shape[0], distances.size, NODES.size
     # Two rows: at the error edge before and at this one.
     place = np.zeros((2, nd, nodes_n))
-    amount = np.zeros((2, lights, nodes_n))
+    amount = np.zeros((2, nodes_n, lights))
     limit = np.zeros((2, nodes_n))
+    total = np.zeros(lights)
+    overlap, coarse = np.zeros(landing.shape[-1]), np.zeros(clipped.shape[-1])
     for i in range(nesting_step // 2, cones.shape[0], nesting_step):
         half_length = cones[i, 3] / 2
         first, last = _used(cones, i, geometry, 0.0)
@@ -201,31 +207,38 @@ def integrate(
             end_of = min((at + 1) * CLIP_INTERVALS, edges.size - 1)
             # Both tables hold what would come were all errors in an interval.
             share = (edges[j] - edges[j - 1]) / (edges[end_of] - edges[at * CLIP_INTERVALS])
-            for e in range(lights):
-                for k in range(nodes_n):
-                    total = 0.5 * (amount[now, e, k] + amount[before, e, k])
-                    if total == 0.0:
-                        continue
-                    area[e, j - 1] += total
-                    where, part = _between(limits, limit[before, k], limit[now, k])
-                    caught = where >= 0
-                    low, high = total * share * (1.0 - part), total * share * part
+            for k in range(nodes_n):
+                lit_before, lit_now = False, False
+                for e in range(lights):
+                    total[e] = 0.5 * (amount[now, k, e] + amount[before, k, e])
+                    lit_before = lit_before or amount[before, k, e] > 0.0
+                    lit_now = lit_now or amount[now, k, e] > 0.0
+                if not (lit_before or lit_now):
+                    continue
+                where, part = _between(limits, limit[before, k], limit[now, k])
+                caught = where >= 0
+                for e in range(lights):
+                    area[e, j - 1] += total[e]
                     if caught:
+                        low = total[e] * share * (1.0 - part)
                         clipped_area[e, where, at] += low
-                        clipped_area[e, where + 1, at] += high
-                    for d in range(nd):
-                        start, end = place[before, d, k], place[now, d, k]
-                        if amount[before, e, k] == 0.0:
-                            start = end
-                        if amount[now, e, k] == 0.0:
-                            end = start
-                        _spread(landing[d, e, j - 1], start, end, total, grid[0], grid[1])
-                        if caught:
-                            step = grid[1] * CLIP_BINS
-                            light = clipped[d, e, where]
-                            _spread(light[at], start, end, low, grid[0], step)
-                            light = clipped[d, e, where + 1]
-                            _spread(light[at], start, end, high, grid[0], step)
+                        clipped_area[e, where + 1, at] += total[e] * share - low
+                for d in range(nd):
+                    start = place[before if lit_before else now, d, k]
+                    end = place[now if lit_now else before, d, k]
+                    first, last = _overlaps(overlap, start, end, grid[0], grid[1])
+                    for e in range(lights):
+                        for b in range(first, last):
+                            landing[d, e, j - 1, b] += total[e] * overlap[b]
+                    if not caught:
+                        continue
+                    step = grid[1] * CLIP_BINS
+                    first, last = _overlaps(coarse, start, end, grid[0], step)
+                    for e in range(lights):
+                        for b in range(first, last):
+                            light = total[e] * share * coarse[b]
+                            clipped[d, e, where, at, b] += light * (1.0 - part)
+                            clipped[d, e, where + 1, at, b] += light * part
 
 
 @njit(cache=True, nogil=True)
@@ -250,7 +263,7 @@ def _at_nodes(
     error, first, last = used
     reflectivity, angle_step = mirror[0][mirror[1][i]], mirror[2]
     place, amount, lever, limit = out
-    r1, a1, a2, r2 = cones[i, 0], cones[i, 1], cones[i, 2], cones[i, 7]
+    r1, r2, tan1, tan2 = cones[i, 0], cones[i, 7], cones[i, 8], cones[i, 9]
     source, tilt = geometry[0], geometry[1]
     amount[:] = 0.0
     limit[:] = -math.inf
@@ -259,7 +272,7 @@ def _at_nodes(
     for k in range(NODES.size):
         z1 = last - (last - first) * NODES[k]
         _, graze1, graze2, z2, angle2 = _ray(cones, i, geometry, z1, error)
-        rho1 = r1 - math.tan(a1) * z1
+        rho1 = r1 - tan1 * z1
         slope0, dilution = -tilt, 1.0
         if not math.isinf(source):
             slope0 += rho1 / (source + z1)
@@ -267,21 +280,22 @@ def _at_nodes(
             # A point shines evenly into solid angle: cos³ less a mm² off its axis.
             dilution *= (1.0 + (rho1 / (source + z1)) ** 2) ** -1.5
         # Photons on a stretch of primary, for one photon a mm² at the reference plane.
-        ring = 2 * math.pi * rho1 * (math.tan(a1) + slope0) * dilution
+        ring = 2 * math.pi * rho1 * (tan1 + slope0) * dilution
         ring *= (last - first) * WEIGHTS[k]
         limit[k] = _exit_limit(cones, i, z2, angle2)
-        rho2 = r2 - math.tan(a2) * z2
+        rho2 = r2 - tan2 * z2
         light = 0
         for e in range(reflectivity.shape[0]):
             for first_way in range(reflectivity.shape[1]):
                 once = ring * _share(reflectivity[e, first_way], angle_step, graze1)
                 for second_way in range(reflectivity.shape[1]):
-                    amount[light, k] = once * _share(
+                    amount[k, light] = once * _share(
                         reflectivity[e, second_way], angle_step, graze2
                     )
                     light += 1
+        slope2 = math.tan(angle2)
         for d in range(distances.size):
-            place[d, k] = rho2 + math.tan(angle2) * (distances[d] - z2)
+            place[d, k] = rho2 + slope2 * (distances[d] - z2)
             place[d, k] += tilt * distances[d]  # from where the middle of the image is
             lever[d, 0] += ring * (distances[d] - z2)
             lever[d, 1] += ring

@@ -156,14 +156,14 @@ def _fold_all(
     keys: dict[str, str],
     how: "tuple[Callable[..., Iterator[object]], RunOptions, Progress]",
 ) -> list[str]:
-    """Fold every configuration that is not finished; single quadrants first.
+    """Fold every configuration that is not finished, those that others wait for first.
 
     Returns the ids of their measurements.
     """
     run_all, options, tell = how
     todo = [one for one in folds if not _is_folded(output, one, keys)]
     done = 0
-    for wave in (False, True):
+    for wave in sorted({one.wave for one in todo}):
         jobs = [
             FoldJob(
                 configuration=one,
@@ -172,7 +172,7 @@ def _fold_all(
                 figures=options.figures,
             )
             for one in todo
-            if bool(one.quadrants) == wave
+            if one.wave == wave
         ]
         for _ in run_all(fold_and_write, jobs):
             done += 1

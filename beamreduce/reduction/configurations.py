@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import astropy.units as u
 
@@ -42,6 +42,11 @@ class ConfigurationName:
         )
 
     @property
+    def on_axis(self) -> "ConfigurationName":
+        """The same with the source on the axis."""
+        return replace(self, off_axis_arcmin=0.0, azimuth_deg=None)
+
+    @property
     def file_name(self) -> str:
         """The same as a part of file names, where apertures may be any text."""
         plain = re.sub(r"[^A-Za-z0-9.+-]", "_", self.text)
@@ -77,11 +82,22 @@ class Configuration:
     quadrants
         Single quadrants on the axis, at the same detector: their images' places displace
         those of the whole mirror.
+    on_axis
+        For measurements off the axis, those of the same aperture on it: they tell what
+        the surfaces are like.
     """
 
     name: ConfigurationName
     requests: tuple[MeasureRequest, ...]
     quadrants: tuple[MeasureRequest, ...] = ()
+    on_axis: "Configuration | None" = None
+
+    @property
+    def wave(self) -> int:
+        """When it can be folded: what it waits for has a lower number."""
+        if self.on_axis is not None:
+            return 2
+        return 1 if self.quadrants else 0
 
     @property
     def ids(self) -> tuple[str, ...]:
@@ -95,22 +111,22 @@ def configurations(requests: Sequence[MeasureRequest]) -> tuple[Configuration, .
     for request in requests:
         name = ConfigurationName.of(request.inputs)
         sorted_in.setdefault(name, []).append(request)
-    made = [
-        Configuration(
+    made: dict[ConfigurationName, Configuration] = {}
+    for name in sorted(sorted_in, key=lambda name: name.off_axis_arcmin != 0):
+        made[name] = Configuration(
             name=name,
-            requests=tuple(members),
+            requests=tuple(sorted_in[name]),
             quadrants=_quadrants(name, sorted_in),
+            on_axis=made.get(name.on_axis) if name.off_axis_arcmin else None,
         )
-        for name, members in sorted_in.items()
-    ]
-    return tuple(sorted(made, key=lambda one: bool(one.quadrants)))
+    return tuple(sorted((made[name] for name in sorted_in), key=lambda one: one.wave))
 
 
 def _quadrants(
     name: ConfigurationName, sorted_in: Mapping[ConfigurationName, list[MeasureRequest]]
 ) -> tuple[MeasureRequest, ...]:
     """Single quadrants that tell where parts of the whole mirror's image are."""
-    if name.aperture != WHOLE or name.off_axis_arcmin:
+    if name.aperture != WHOLE:
         return ()
     members = [
         request
@@ -129,7 +145,8 @@ def result_keys(
     """Return the key of every measurement's final numbers.
 
     Beside its own frames and settings they depend on the measurements that are folded
-    with it, on the quadrants that displace its image, and on the settings of the fold.
+    with it, on the quadrants that displace its image, on the measurements on the axis
+    that tell of its surfaces, and on the settings of the fold.
     """
     keys = {}
     for one in made:
@@ -140,6 +157,9 @@ def result_keys(
             "version": software_versions()["beamreduce"],
             "folded": sorted(measured_keys[identity] for identity in one.ids),
             "quadrants": sorted(measured_keys[r.inputs.id] for r in one.quadrants),
+            "on_axis": sorted(measured_keys[i] for i in one.on_axis.ids)
+            if one.on_axis
+            else [],
             "facility": as_plain(setup.facility),
             "mirror": as_plain(setup.mirror),
             "nestings": as_plain(one.requests[0].prescription),

@@ -121,7 +121,12 @@ def _notes(found: AtInfinity, ratio: Uncertain) -> dict[str, str]:
             f"mixture of slope errors describes the rings; values at infinity carry the "
             f"spread among models and need a look at the residuals"
         )
-    if len({one.distance_mm for one in found.folded.measured}) == 1:
+    if found.folded.given is not None:
+        notes["hpd_infinity_arcsec"] = (
+            "common cone-angle errors and the width of scatter as measurements of the same "
+            "aperture on the axis allow them"
+        )
+    elif len({one.distance_mm for one in found.folded.measured}) == 1:
         notes["hpd_infinity_arcsec"] = (
             "from one detector distance: whether a common cone-angle error points in or "
             "out is not seen, and the spread of both is in the model uncertainty; a focus "

@@ -3,12 +3,13 @@
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 
 from threadpoolctl import threadpool_limits
 
 from beamreduce.encircled_energy import encircled_energy
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
+from beamreduce.infinity.families import ConeError, Surfaces
 from beamreduce.record import Measurement, plain_json, write_text_whole
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.focus_results import focus_of
@@ -87,7 +88,12 @@ def fold_and_write(job: FoldJob) -> str:
             draw_configuration(job.output.partial, job.configuration, found, stored)
     for identity, measurement in stored.items():
         mark_finished(job.output, identity, measurement)
-    record = {"keys": dict(job.keys), "focus": plain_json(focus)}
+    described = found is not None and found.folded.accepted
+    record = {
+        "keys": dict(job.keys),
+        "focus": plain_json(focus),
+        "surfaces": asdict(found.folded.surfaces) if described else None,
+    }
     write_text_whole(
         folded_file(job.output.partial, job.configuration.name.file_name),
         json.dumps(record, allow_nan=False, indent=1) + "\n",
@@ -109,6 +115,7 @@ def _fold(
         nets=tuple(read_rings(job.output.partial, r.inputs.id) for r in usable),
         center_mm=tuple(_center_mm(job, r) for r in usable),
         quadrant_shifts=shifts,
+        surfaces=_surfaces(job),
     )
     try:
         exercised_fraction(usable[0])  # says so where no light gets through
@@ -127,6 +134,19 @@ def _shifts(job: FoldJob) -> tuple[Mapping[tuple[float, float], tuple[float, flo
     fits = {identity: job.output.note(identity).get("fit") for identity in measurements}
     predicted = {i: fit["predicted_center_mm"] for i, fit in fits.items() if fit}
     return quadrant_shifts(requests, measurements, predicted)
+
+
+def _surfaces(job: FoldJob) -> Surfaces | None:
+    """What the fold on the axis, if it describes the mirror, tells of its surfaces."""
+    on_axis = job.configuration.on_axis
+    if on_axis is None:
+        return None
+    path = folded_file(job.output.partial, on_axis.name.file_name)
+    found = read_json(path)["surfaces"]
+    if found is None:
+        return None
+    cones = tuple(ConeError(**one) for one in found["cone_errors"])
+    return Surfaces(cone_errors=cones, scatter_rad=found["scatter_rad"])
 
 
 def _center_mm(job: FoldJob, request: MeasureRequest) -> float:

@@ -24,6 +24,7 @@ from beamreduce.infinity.best_focus import (
 )
 from beamreduce.infinity.configuration import Measured
 from beamreduce.infinity.declared import Declared, changed, declared_optics
+from beamreduce.infinity.families import Surfaces
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.variants import Response, Variant, responses
 from beamreduce.record import Uncertain, random_stream
@@ -50,6 +51,8 @@ class Folding:
         Standard uncertainty an axis of their centers.
     quadrant_shifts
         Azimuth range to displacement, angles in rad.
+    surfaces
+        What a fold on the axis has found of the surfaces.
     """
 
     name: str
@@ -57,6 +60,7 @@ class Folding:
     nets: tuple[NetRings, ...]
     center_mm: tuple[float, ...]
     quadrant_shifts: Mapping[tuple[float, float], tuple[float, float]]
+    surfaces: Surfaces | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,7 +129,7 @@ def fold_configuration(
             folding.requests, folding.nets, folding.center_mm, strict=True
         )
     )
-    folded = fold(optics, measured, progress)
+    folded = fold(optics, measured, progress, folding.surfaces)
     plane = StarPlane(
         distance_mm=_star_mm(declared),
         reference_rad=max(one.reference_rad for one in measured),

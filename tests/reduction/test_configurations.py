@@ -89,8 +89,8 @@ def test_azimuths_off_the_axis_are_kept_apart(tmp_path):
     assert len(configurations(requests(tmp_path / "c", *rows))) == 2
 
 
-def test_single_quadrants_go_with_the_whole_mirror_on_the_axis(tmp_path):
-    """Not with the whole mirror off the axis, nor at another detector."""
+def test_single_quadrants_go_with_the_whole_mirror(tmp_path):
+    """On the axis and off it; not at another detector, nor when off the axis themselves."""
     made = configurations(
         requests(
             tmp_path / "c",
@@ -104,9 +104,47 @@ def test_single_quadrants_go_with_the_whole_mirror_on_the_axis(tmp_path):
         )
     )
     of = {one.ids[0]: {r.inputs.id for r in one.quadrants} for one in made}
-    assert of.pop("whole") == {"q1", "q1-near", "q2"}
+    assert of.pop("whole") == of.pop("tilted") == {"q1", "q1-near", "q2"}
     assert not any(of.values())
-    assert made[-1].ids == ("whole",), "what waits for others comes last"
+    # What waits for others comes last.
+    assert [one.ids[0] for one in made[-2:]] == ["whole", "tilted"]
+    assert [one.wave for one in made[-2:]] == [1, 2]
+
+
+def test_off_the_axis_the_same_opening_on_it_tells_of_the_surfaces(tmp_path):
+    made = configurations(
+        requests(
+            tmp_path / "c",
+            row("tilted", "beam", off_axis=2.0, azimuth=10.0, **FULL),
+            row("q1-tilted", "beam", aperture="Q1", off_axis=2.0),
+            row("wide-tilted", "beam", detector="wide", off_axis=2.0, **FULL),
+            row("whole", "beam", **FULL),
+            row("near", "beam", detector_distance=5500.0, **FULL),
+            row("q1", "beam", aperture="Q1"),
+        )
+    )
+    by_first = {identity: one for one in made for identity in one.ids}
+    assert by_first["tilted"].on_axis == by_first["whole"]
+    assert by_first["q1-tilted"].on_axis == by_first["q1"]
+    assert by_first["wide-tilted"].on_axis is None  # nothing on the axis at that detector
+    assert by_first["whole"].on_axis is None
+    for waiting, first in (("tilted", "whole"), ("q1-tilted", "q1")):
+        assert made.index(by_first[waiting]) > made.index(by_first[first])
+
+
+def test_keys_off_the_axis_depend_on_what_was_measured_on_it(tmp_path):
+    made = configurations(
+        requests(
+            tmp_path / "c",
+            row("tilted", "beam", off_axis=2.0, **FULL),
+            row("whole", "beam", **FULL),
+        )
+    )
+    before = result_keys(made, {"tilted": "t", "whole": "w"})
+    after = result_keys(made, {"tilted": "t", "whole": "other"})
+    assert before["tilted"] != after["tilted"]
+    after = result_keys(made, {"tilted": "other", "whole": "w"})
+    assert before["whole"] == after["whole"]
 
 
 def test_names_become_parts_of_file_names():
@@ -150,9 +188,9 @@ def folded_keys(tmp_path):
 @pytest.mark.parametrize(
     ("changed", "folded"),
     [
-        ("near", {"near", "far"}),
+        ("near", {"near", "far", "tilted"}),  # on the axis: tells of the surfaces
         ("tilted", {"tilted"}),
-        ("q1", {"q1", "near", "far"}),  # its image displaces the whole mirror's
+        ("q1", {"q1", "near", "far", "tilted"}),  # its image displaces the whole mirror's
     ],
 )
 def test_what_is_folded_with_a_changed_measurement_changes(folded_keys, changed, folded):
