@@ -55,15 +55,23 @@ def quadrant_shifts(
     if missing:
         return {}, f"no usable exposure of {', '.join(missing)} alone"
     places = np.array([np.mean(angles[name], axis=0) for name in quadrants])
-    apart = _apart(places, np.array(list(quadrants.values())))
+    apart = against_each_other(places, np.array(list(quadrants.values())))
     return {
         edges: (float(x), float(y))
         for edges, (x, y) in zip(quadrants.values(), apart, strict=True)
     }, ""
 
 
-def _apart(places: np.ndarray, edges_rad: np.ndarray) -> np.ndarray:
-    """Places of quadrants without a move of all, and of all outwards, (quadrants, 2)."""
+def against_each_other(places: np.ndarray, edges_rad: np.ndarray) -> np.ndarray:
+    """Return places of quadrants without a move of all, and of all outwards.
+
+    Parameters
+    ----------
+    places
+        Of each quadrant, (quadrants, 2).
+    edges_rad
+        First and last azimuth of each, (quadrants, 2).
+    """
     reach = (edges_rad[:, 1] - edges_rad[:, 0]) % _TURN
     middle = edges_rad[:, 0] + reach / 2
     outward = np.stack([np.cos(middle), np.sin(middle)], axis=1)

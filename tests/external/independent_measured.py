@@ -15,6 +15,7 @@ from beamreduce.infinity.fold import MeasuredRings
 from beamreduce.infinity.optics import Optics
 from beamreduce.raytrace import MeridianLight
 from tests.external.independent_cases import Case
+from tests.external.independent_truth import diameter, encircled
 from tests.infinity.made_rings import fine_radii, measured_of, perfect_reflection
 
 
@@ -40,6 +41,24 @@ def in_rings(photons: np.ndarray, distance: float, reference: float) -> Measured
     radii = fine_radii(radius, reference)
     counts = np.histogram(radius, np.concatenate([[0.0], radii]))[0]
     return measured_of(radii, counts, distance)
+
+
+def center_of(x, y, weight, reference):
+    """The mean inside the circle about itself with its own HPD as radius.
+
+    Points enter and leave the circle at its edge, so that the last steps may turn in a
+    circle: their mean is taken.
+    """
+    center, last = np.average(np.stack([x, y]), axis=1, weights=weight), []
+    for k in range(60):
+        dx, dy = x - center[0], y - center[1]
+        hpd = diameter(*encircled(dx, dy, weight, reference), 0.5)
+        inner = np.where(np.hypot(dx, dy) <= hpd, weight, 0.0)
+        center = center + np.array([inner @ dx, inner @ dy]) / inner.sum()
+        if k >= 40:
+            last.append(center)
+    assert np.ptp(last, axis=0).max() < 1e-3 * hpd
+    return tuple(np.mean(last, axis=0))
 
 
 def add_light(
