@@ -23,7 +23,7 @@ from beamreduce.infinity.star import (
 from beamreduce.record import Uncertain
 
 _PLANES, _FEWER_PLANES = 11, 5
-_FINE = 1000
+_FINE = 4000
 _RADII = 120
 _REPEATS = 200
 _TURNING = 1e-3  # of the cone angle: a mean error below changes no HPD by more than that
@@ -79,11 +79,17 @@ class FocusScan:
         spread = self.family_weight @ (self.crossing_mm - value) ** 2
         return Uncertain(value=value, statistical=0.0, model=math.sqrt(float(spread)))
 
-    def curve(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return HPD against distance, and its uncertainty, statistical and model."""
+    def curve(self, points: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return even distances, the HPD there, and its statistical and model uncertainty.
+
+        Smooth curves through the planes.
+        """
         value = self.family_weight @ self.by_family
         spread = self.family_weight @ (self.by_family - value) ** 2
-        return value, np.sqrt(spread + self.repeats.var(axis=0, ddof=1))
+        variance = spread + self.repeats.var(axis=0, ddof=1)
+        fine = np.linspace(self.distance_mm[0], self.distance_mm[-1], points)
+        hpd = CubicSpline(self.distance_mm, value)(fine)
+        return fine, hpd, np.interp(fine, self.distance_mm, np.sqrt(variance))
 
     def depth_mm(self, growth: float = 0.05) -> tuple[float, float]:
         """Return first and last distance where the HPD is at most so much above its least.

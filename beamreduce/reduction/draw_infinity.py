@@ -36,6 +36,7 @@ from beamreduce.reduction.ring_file import read_rings
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+_CURVE_POINTS = 121
 _MOST_STRIPS = 16
 
 
@@ -181,9 +182,9 @@ def focus_curve(
 
 
 def _curve(scan: FocusScan) -> BandedCurve:
-    hpd, uncertainty = scan.curve()
+    distance, hpd, uncertainty = scan.curve(_CURVE_POINTS)
     return BandedCurve(
-        at=scan.distance_mm,
+        at=distance,
         values=hpd * ARCSEC_PER_RAD,
         uncertainty=uncertainty * ARCSEC_PER_RAD,
     )

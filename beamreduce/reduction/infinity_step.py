@@ -295,9 +295,14 @@ def _beam_focus(
     """Planes about best focus at the beamline, at the best measured energy."""
     source = float(declared.setup.facility.source_distance.to_value(u.mm))
     focal = declared.prescription.focal_length_mm
+    distances = scan_distances(folded, focal * source / (source - focal))
+    # As far as was measured, so that the curve can be compared with all of it.
+    measured = np.array(sorted({one.distance_mm for one in folded.measured}))
+    beyond = (measured < distances[0]) | (measured > distances[-1])
+    distances = np.sort(np.concatenate([distances, measured[beyond]]))
     return scan_focus(
         folded,
-        scan_distances(folded, focal * source / (source - focal)),
+        distances,
         star=False,
         energy=focus_energy(folded.measured),
         rng=stream("beam focus"),

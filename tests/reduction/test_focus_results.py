@@ -119,3 +119,19 @@ def test_one_distance_is_told_and_parts_have_no_astigmatism():
     assert "one detector distance" in focus["notes"]["best_focus_mm"]
     assert focus["astigmatism_mm"] is None
     assert focus["notes"]["astigmatism_mm"] == "only the whole mirror shows it"
+
+
+def test_the_drawn_curve_is_smooth_between_planes():
+    """A parabola comes back from eleven planes, and its spread among families and repeats."""
+    wide, narrow = parabola(least=52.0), parabola(least=48.0)
+    made = scan(
+        wide,
+        narrow,
+        weight=(0.5, 0.5),
+        repeats=[parabola(least=49.0), parabola(least=51.0)],
+    )
+    distance, hpd, uncertainty = made.curve(101)
+    assert distance == pytest.approx(np.linspace(PLANES[0], PLANES[-1], 101))
+    assert hpd * ARCSEC_PER_RAD == pytest.approx(LEAST + 0.01 * (distance - BEST) ** 2)
+    both = np.hypot(2.0, np.sqrt(2.0))  # two each way; 49 and 51: variance 2
+    assert uncertainty * ARCSEC_PER_RAD == pytest.approx(np.full(101, both))
