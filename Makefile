@@ -4,16 +4,19 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
+# Tests by files, on as many cores as there are; each takes about 1 GB.
+PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses=4 --dist loadfile
+
 .PHONY: demo test test-slow bench lab lint clean
 
 demo: $(STAMP)
 	$(BIN)/beamreduce demo -o demo_run
 
 test: $(STAMP)
-	$(BIN)/python -m pytest
+	$(PYTEST)
 
 test-slow: $(STAMP)
-	$(BIN)/python -m pytest --whole-grid
+	$(PYTEST) --whole-grid
 
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks

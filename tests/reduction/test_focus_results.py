@@ -122,7 +122,7 @@ def test_one_distance_is_told_and_parts_have_no_astigmatism():
 
 
 def test_the_drawn_curve_is_smooth_between_planes():
-    """A parabola comes back from eleven planes, and its spread among families and repeats."""
+    """A parabola comes back from eleven planes, and the spread of what counts."""
     wide, narrow = parabola(least=52.0), parabola(least=48.0)
     made = scan(
         wide,
