@@ -2,30 +2,16 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
 from beamreduce.encircled_energy import HALF_POWER, NINETY
-from beamreduce.infinity.configuration import (
-    Measured,
-    Resolution,
-    resolution_of,
-    rings_to_fold,
-)
-from beamreduce.infinity.families import (
-    ConeError,
-    Family,
-    Surfaces,
-    families_with,
-    fitted_families,
-    likelihoods,
-)
+from beamreduce.infinity.configuration import Resolution
 from beamreduce.infinity.fold import Described
+from beamreduce.infinity.folded import Folded, folded_apart
 from beamreduce.infinity.optics import Optics, tables_of, view_of
 from beamreduce.infinity.replicates import changed_weights, replicate_weights
-from beamreduce.infinity.scatter_width import scatter_width
 from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
 from beamreduce.infinity.star import (
     StarCurves,
@@ -37,12 +23,9 @@ from beamreduce.infinity.star import (
 from beamreduce.infinity.view import View
 from beamreduce.record import Uncertain
 
-ACCEPTED = 0.001  # chance of a larger chi-square below which a fit is not accepted
-_COUNTS = 5e-3  # families of less weight are left out
 # Against rays traced one by one by other code, diameters and areas of images of known
 # errors agree to this (tests/external/test_seen_from_infinity.py).
 TRACED = 0.0015
-LIKELY = 0.05  # families of less hardly change a mean or a spread
 _FEW = 50  # repeats that tell how much an answer counts: its deviation to a tenth
 SHARES = (HALF_POWER, NINETY)
 
@@ -118,8 +101,11 @@ class SeenFromInfinity:
         value, statistical, systematic, model = self._parts(
             lambda numbers: numbers.curves.fraction(radii_mm, reference_mm)
         )
-        # The trace is sure of sizes to a part of them, of shares to what that changes.
-        traced = TRACED * radii_mm * np.gradient(value, radii_mm)
+        # The trace is sure of sizes to a part of them, of shares to what that changes;
+        # a larger image has less inside the reference radius, too, where the share is 1.
+        inner = (1 - TRACED) * np.append(radii_mm, reference_mm)
+        smaller = self.family_weight @ self.by_family.curves.fraction(inner, reference_mm)
+        traced = value - smaller[:-1] / smaller[-1]
         return value, statistical, np.sqrt(systematic**2 + model**2 + traced**2)
 
     def _parts(self, of: Callable[[Numbers], np.ndarray]) -> tuple[np.ndarray, ...]:
@@ -164,80 +150,6 @@ def _about_fit(repeats: np.ndarray, fit: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Folded:
-    """One configuration folded: what describes it, and how well.
-
-    Parameters
-    ----------
-    optics, measured, resolution
-        What was folded, and how finely.
-    families, weight
-        All families that were tried, and their weights.
-    given
-        What was known of the surfaces before.
-    """
-
-    optics: Optics
-    measured: tuple[Measured, ...]
-    resolution: Resolution
-    families: tuple[Family, ...]
-    weight: np.ndarray
-    given: Surfaces | None = None
-
-    @property
-    def best(self) -> Family:
-        """The family with the least chi-square."""
-        return min(self.families, key=lambda family: family.chi_square)
-
-    @property
-    def as_designed(self) -> Family:
-        """The family without a mean error."""
-        return next(family for family in self.families if not family.mean_rad)
-
-    @property
-    def counting(self) -> tuple[tuple[Family, ...], np.ndarray]:
-        """The families that count, and their weights, sum 1."""
-        chosen = np.flatnonzero(self.weight >= _COUNTS * self.weight.max())
-        weight = self.weight[chosen]
-        return tuple(self.families[k] for k in chosen), weight / weight.sum()
-
-    @property
-    def surfaces(self) -> Surfaces:
-        """What this tells of the surfaces, for folds of the same mirror's other light."""
-        families, weight = self.counting
-        cones = tuple(
-            ConeError(stage=f.stage, mean_rad=f.mean_rad, weight=float(w))
-            for f, w in zip(families, weight, strict=True)
-            if w > LIKELY * weight.max()
-        )
-        if self.as_designed.mean_rad not in [cone.mean_rad for cone in cones]:
-            # Wanted by every fold, however unlikely.
-            cones += (ConeError(stage="none", mean_rad=0.0, weight=0.0),)
-        return Surfaces(cone_errors=cones, scatter_rad=self.resolution.scatter_rad)
-
-    @property
-    def energies(self) -> tuple[int, ...]:
-        """Which energies of the optics were measured."""
-        return tuple(sorted({one.energy for one in self.measured}))
-
-    def near(self, energy: int) -> View:
-        """Return a view with the diverging beam at an energy that was measured."""
-        pairs = zip(self.measured, self.best.described.rings, strict=True)
-        return next(rings.view for one, rings in pairs if one.energy == energy)
-
-    @property
-    def chance(self) -> float:
-        """Chance of a chi-square larger than the best family's."""
-        mixture = self.best.described.mixture
-        return float(chi2.sf(mixture.chi_square, mixture.degrees_of_freedom))
-
-    @property
-    def accepted(self) -> bool:
-        """False when not even the best family describes the rings."""
-        return self.chance >= ACCEPTED
-
-
-@dataclass(frozen=True, kw_only=True)
 class StarPlane:
     """A plane where a star's image is wanted, at all energies.
 
@@ -251,68 +163,6 @@ class StarPlane:
 
     distance_mm: float
     reference_rad: float
-
-
-def fold(
-    optics: Optics,
-    measured: Sequence[Measured],
-    progress: Callable[[int, int], None] | None = None,
-    surfaces: Surfaces | None = None,
-) -> Folded:
-    """Describe all measurements of one configuration together, by every family.
-
-    Parameters
-    ----------
-    optics
-        Nest and light.
-    measured
-        Measurements of one aperture, off-axis angle and azimuth, at one or more detector
-        distances and energies.
-    progress
-        Called with what is done, and of how many parts.
-    surfaces
-        What a fold on the axis has found of the surfaces. Without, or where that does
-        not describe the rings, all is tried.
-    """
-    # Off the axis turned cones would cost three times as much for a few parts in a
-    # thousand of the area; there a mean error turns rays only.
-    turned = not optics.off_axis_rad
-    resolution = replace(resolution_of(measured), turned=turned)
-    if surfaces is None:
-        width = scatter_width(optics, measured, resolution)
-    else:
-        width = surfaces.scatter_rad
-    resolution = replace(resolution, scatter_rad=width)
-    rings = rings_to_fold(optics, measured, resolution)
-    if surfaces is not None:
-        cones = surfaces.cone_errors
-        families, weight = families_with(rings, resolution.ladder, cones, progress)
-    else:
-        families = fitted_families(rings, resolution.ladder, progress)
-        weight = likelihoods(families)
-    folded = Folded(
-        optics=optics,
-        measured=tuple(measured),
-        resolution=resolution,
-        families=families,
-        weight=weight,
-        given=surfaces,
-    )
-    if surfaces is not None and not folded.accepted:
-        return fold(optics, measured, progress)
-    return folded
-
-
-def folded_apart(folded: Folded) -> tuple[Folded, ...]:
-    """Fold each detector distance alone; nothing where there is only one."""
-    distances = sorted({one.distance_mm for one in folded.measured})
-    if len(distances) < 2:
-        return ()
-    alone = [
-        [one for one in folded.measured if one.distance_mm == distance_mm]
-        for distance_mm in distances
-    ]
-    return tuple(fold(folded.optics, measured, surfaces=folded.given) for measured in alone)
 
 
 def star_views(

@@ -8,8 +8,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from beamreduce.encircled_energy import HALF_POWER
-from beamreduce.infinity.answer import LIKELY, TRACED, Folded
+from beamreduce.infinity.answer import TRACED
 from beamreduce.infinity.families import Family
+from beamreduce.infinity.folded import LIKELY, Folded
 from beamreduce.infinity.optics import tables_of, view_of
 from beamreduce.infinity.replicates import replicate_weights
 from beamreduce.infinity.star import (

@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from beamreduce.infinity.answer import Folded, StarPlane, star_views, view_area
+from beamreduce.infinity.answer import StarPlane, star_views, view_area
 from beamreduce.infinity.configuration import Measured, rings_to_fold
 from beamreduce.infinity.fold import describe
+from beamreduce.infinity.folded import Folded
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.star import StarCurves, mixture_growths, star_radii
 

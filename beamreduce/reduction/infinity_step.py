@@ -9,11 +9,9 @@ import numpy as np
 
 from beamreduce.encircled_energy import HALF_POWER, NINETY, NetRings
 from beamreduce.infinity.answer import (
-    Folded,
     Numbers,
     SeenFromInfinity,
     StarPlane,
-    fold,
     seen_from_infinity,
 )
 from beamreduce.infinity.best_focus import (
@@ -25,6 +23,7 @@ from beamreduce.infinity.best_focus import (
 from beamreduce.infinity.configuration import Measured
 from beamreduce.infinity.declared import Declared, changed, declared_optics
 from beamreduce.infinity.families import Surfaces
+from beamreduce.infinity.folded import Folded, fold
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.variants import Response, Variant, responses
 from beamreduce.record import Uncertain, random_stream

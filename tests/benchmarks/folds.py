@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from beamreduce.infinity.answer import StarPlane, fold, seen_from_infinity, star_views
+from beamreduce.infinity.answer import StarPlane, seen_from_infinity, star_views
 from beamreduce.infinity.configuration import (
     Measured,
     Resolution,
@@ -14,6 +14,7 @@ from beamreduce.infinity.configuration import (
     rings_to_fold,
 )
 from beamreduce.infinity.fold import MeasuredRings, describe
+from beamreduce.infinity.folded import fold
 from beamreduce.infinity.optics import tables_of, view_of
 from beamreduce.infinity.replicates import replicate_weights
 from beamreduce.infinity.slope_ladder import (

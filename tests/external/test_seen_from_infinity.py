@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from beamreduce.infinity.answer import Folded, StarPlane, fold, seen_from_infinity
+from beamreduce.infinity.answer import StarPlane, seen_from_infinity
 from beamreduce.infinity.best_focus import scan_distances, scan_focus
+from beamreduce.infinity.folded import Folded, fold
 from beamreduce.record import Uncertain
 from tests.external.independent_cases import cases
 from tests.external.independent_measured import measured, optics_of

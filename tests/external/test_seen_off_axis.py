@@ -12,7 +12,8 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from beamreduce.infinity.answer import StarPlane, fold, seen_from_infinity
+from beamreduce.infinity.answer import StarPlane, seen_from_infinity
+from beamreduce.infinity.folded import fold
 from beamreduce.mirror import MirrorDesign, nestings_from_design
 from tests.external.independent_cases import Case, cases
 from tests.external.independent_measured import center_of, in_rings, optics_of

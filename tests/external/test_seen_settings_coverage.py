@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from beamreduce.infinity.answer import TRACED, StarPlane, fold, star_views
+from beamreduce.infinity.answer import TRACED, StarPlane, star_views
 from beamreduce.infinity.configuration import rings_to_fold
 from beamreduce.infinity.fold import describe
+from beamreduce.infinity.folded import fold
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.replicates import replicate_weights
 from beamreduce.infinity.star import StarCurves, pair_growths, star_radii

@@ -8,7 +8,8 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from beamreduce.infinity.answer import StarPlane, fold, seen_from_infinity
+from beamreduce.infinity.answer import StarPlane, seen_from_infinity
+from beamreduce.infinity.folded import fold
 from beamreduce.mirror.prescription import MirrorDesign, nestings_from_design
 from tests.infinity.made_rings import fine_radii, measured_of, perfect_reflection
 from tests.infinity.plain_plane import ARCSEC, trace
