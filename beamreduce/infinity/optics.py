@@ -86,9 +86,17 @@ class Optics:
 
 @dataclass(frozen=True, kw_only=True)
 class AzimuthGroup:
-    """Azimuths whose light looks alike in the plane through the axis."""
+    """Azimuths whose light looks alike in the plane through the axis.
 
-    inward_tilt_rad: float
+    Parameters
+    ----------
+    away_rad
+        How far they are from the direction that the source is off to.
+    azimuths
+        Where they are.
+    """
+
+    away_rad: float
     azimuths: OpenAzimuths
 
 
@@ -96,10 +104,10 @@ def azimuth_groups(optics: Optics, distance_mm: float) -> tuple[AzimuthGroup, ..
     """Cut the turn into azimuths of the same inward tilt, with their displacements."""
     if not optics.off_axis_rad:
         if optics.open_rad is None and not optics.quadrant_shifts:
-            return (AzimuthGroup(inward_tilt_rad=0.0, azimuths=whole_turn()),)
+            return (AzimuthGroup(away_rad=0.0, azimuths=whole_turn()),)
         middle = (np.arange(_ON_AXIS_STEPS) + 0.5) * _TURN / _ON_AXIS_STEPS
         azimuths = _opened(optics, middle, distance_mm)
-        return (AzimuthGroup(inward_tilt_rad=0.0, azimuths=azimuths),)
+        return (AzimuthGroup(away_rad=0.0, azimuths=azimuths),)
     groups = []
     steps = optics.off_axis_steps
     for k in range(steps // 2):
@@ -107,8 +115,7 @@ def azimuth_groups(optics: Optics, distance_mm: float) -> tuple[AzimuthGroup, ..
         middle = (optics.off_azimuth_rad + np.array([away, -away])) % _TURN
         azimuths = _opened(optics, middle, distance_mm, steps=steps)
         if azimuths.share.size:
-            tilt = optics.off_axis_rad * math.cos(away)
-            groups.append(AzimuthGroup(inward_tilt_rad=tilt, azimuths=azimuths))
+            groups.append(AzimuthGroup(away_rad=away, azimuths=azimuths))
     return tuple(groups)
 
 
@@ -153,22 +160,21 @@ def tables_of(
     """
     turns = turned_cones(errors) if turned else ()
 
-    def table(tilt_rad: float, of: ErrorGrid) -> MeridianTable:
+    def table(away_rad: float, of: ErrorGrid) -> MeridianTable:
         return meridian_table(
             optics.prescription,
-            optics.light.tilted(tilt_rad),
+            optics.light.tilted(optics.off_axis_rad, away_rad),
             detector_distances_mm=np.asarray(distances_mm, dtype=float),
             errors=of,
             grid=grid,
         )
 
-    tilts = [group.inward_tilt_rad for group in azimuth_groups(optics, 0.0)]
     return tuple(
         replace(
-            table(tilt, errors),
-            turned=tuple(table(tilt, of) for of in turns),
+            table(group.away_rad, errors),
+            turned=tuple(table(group.away_rad, of) for of in turns),
         )
-        for tilt in tilts
+        for group in azimuth_groups(optics, 0.0)
     )
 
 

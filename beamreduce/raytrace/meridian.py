@@ -12,6 +12,7 @@ the foil of the next nesting inward) is found by bisection and only it is integr
 quadrature over the whole primary would stay nearly a per cent wrong at any order.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +36,8 @@ class MeridianLight:
     inward_tilt_rad
         Added inward slope of every ray in this plane: off-axis angle times the cosine of
         the azimuth from the direction that the source is off to. 0 on axis.
+    sideways_tilt_rad
+        Slope of every ray across this plane: off-axis angle times the sine.
     reflectivity
         Share of the light that one reflection sends each way, shape (coatings, energies,
         ways, angles) on a grid of grazing angles from 0 in steps of ``angle_step_rad``;
@@ -52,11 +55,24 @@ class MeridianLight:
     angle_step_rad: float
     coating_of_nesting: np.ndarray | None = None
     inward_tilt_rad: float = 0.0
+    sideways_tilt_rad: float = 0.0
     pre_collimator_mm: float = 0.0
 
-    def tilted(self, inward_tilt_rad: float) -> "MeridianLight":
-        """Return the light in another plane through the axis, for a source off it."""
-        return replace(self, inward_tilt_rad=inward_tilt_rad)
+    def tilted(self, off_axis_rad: float, away_rad: float) -> "MeridianLight":
+        """Return the light in another plane through the axis, for a source off it.
+
+        Parameters
+        ----------
+        off_axis_rad
+            How far the source is off the axis.
+        away_rad
+            Azimuth of the plane from the direction that the source is off to.
+        """
+        return replace(
+            self,
+            inward_tilt_rad=off_axis_rad * math.cos(away_rad),
+            sideways_tilt_rad=off_axis_rad * math.sin(away_rad),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,7 +222,13 @@ def meridian_table(
         limits = np.ascontiguousarray(errors.limit_rad, dtype=float)
     tilt = light.inward_tilt_rad
     geometry = np.array(
-        [light.source_distance_mm, tilt, light.pre_collimator_mm, limits[-1]]
+        [
+            light.source_distance_mm,
+            tilt,
+            light.pre_collimator_mm,
+            limits[-1],
+            light.sideways_tilt_rad,
+        ]
     )
     nesting_step = min(errors.nesting_step, max(cones.shape[0] // _FEWEST_NESTINGS, 1))
     coarse = -(-(edges.size - 1) // CLIP_INTERVALS)

@@ -26,41 +26,59 @@ _SCAN = 16  # places along a primary where the used interval is looked for
 _BISECTIONS = 14  # to 4e-6 of a primary
 
 
+# What a ray fails by.
+_NO_REFLECTION, _BEFORE_SECONDARY, _BEHIND_SECONDARY = 1, 2, 3
+_CAUGHT_BEFORE, _CAUGHT_BETWEEN, _CAUGHT_BEHIND = 4, 5, 6
+
+
 @njit(cache=True, nogil=True)
 def _ray(
     cones: np.ndarray, i: int, geometry: np.ndarray, z1: float, error: float
-) -> tuple[bool, float, float, float, float]:
+) -> tuple[int, float, float, float, float]:
     """Follow a ray by its place on the primary.
 
-    Returns whether it gets through, both grazing angles, and place z and slope angle of
-    the ray leaving the secondary (its radius follows from the cone).
+    Returns 0 when it gets through, or what it fails by; both grazing angles; and place z
+    and slope angle of the ray leaving the secondary (its radius follows from the cone).
+
+    A ray that is tilted sideways by ``s``, too, turns about the axis as it goes: at a place
+    ``z`` it meets the surface with ``s² z/r`` more of its slope outward than in the plane
+    through the axis where it passes the reference plane (derived, to second order in s).
     """
     r1, a1, a2, _, l2, half_gap, _, r2, tan1, tan2 = cones[i]
     source, tilt = geometry[0], geometry[1]
     rho1 = r1 - tan1 * z1
-    slope0 = -tilt if math.isinf(source) else rho1 / (source + z1) - tilt
+    slope0 = -tilt
+    if not math.isinf(source):
+        slope0 = (rho1 - source * tilt) / (source + z1)
     angle0 = math.atan(slope0)
-    graze1 = angle0 + a1 + error
-    angle1 = -2.0 * (a1 + error) - angle0
+    aside = geometry[4] ** 2 / rho1
+    graze1 = angle0 + aside * z1 + a1 + error
+    angle1 = angle0 - 2.0 * graze1
     slope1 = math.tan(angle1)
     down = slope1 + tan2
     if graze1 <= 0.0 or down == 0.0:
-        return False, 0.0, 0.0, 0.0, 0.0
+        return _NO_REFLECTION, 0.0, 0.0, 0.0, 0.0
     z2 = (r2 - rho1 + slope1 * z1) / down
-    graze2 = angle1 + a2
-    angle2 = -2.0 * a2 - angle1
-    hit = graze2 > 0.0 and half_gap <= z2 <= half_gap + l2
-    if hit and i > 0:
-        hit = _clear(cones, i, geometry, (z1, rho1, slope0), (z2, slope1, angle2))
-    return hit, graze1, graze2, z2, angle2
+    graze2 = angle1 + aside * z2 + a2
+    angle2 = angle1 - 2.0 * graze2
+    fate = 0
+    if z2 < half_gap:
+        fate = _BEFORE_SECONDARY
+    elif z2 > half_gap + l2:
+        fate = _BEHIND_SECONDARY
+    elif graze2 <= 0.0:
+        fate = _NO_REFLECTION
+    elif i > 0:
+        fate = _caught(cones, i, geometry, (z1, rho1, slope0), (z2, slope1, angle2))
+    return fate, graze1, graze2, z2, angle2
 
 
 @njit(cache=True, nogil=True)
-def _clear(
+def _caught(
     cones: np.ndarray, i: int, geometry: np.ndarray,
     first: tuple[float, float, float], second: tuple[float, float, float],
-) -> bool:  # fmt: skip
-    """True when the back of the next foil inward is passed everywhere.
+) -> int:  # fmt: skip
+    """Where the back of the next foil inward catches a ray; 0 when it is passed.
 
     The way in is nearest to it at its upper end (or the upper end of its pre-collimator
     blade), the way between the reflections at the gap, the way out at its lower end.
@@ -72,17 +90,19 @@ def _clear(
     if top < z1:
         rim = r1 + thickness - tan1 * top
         if rho1 + slope0 * (top - z1) <= rim:
-            return False
+            return _CAUGHT_BEFORE
         blade = geometry[2]
         if blade > 0.0 and rho1 + slope0 * (top - blade - z1) <= rim:
-            return False
+            return _CAUGHT_BEFORE
     for z in (-half_gap, half_gap):
         if z1 < z < z2:
             surface = r1 - tan1 * z if z < 0 else r2 - tan2 * z
             if rho1 + slope1 * (z - z1) <= surface + thickness:
-                return False
+                return _CAUGHT_BETWEEN
     # The error of the secondary may open the way out.
-    return _exit_limit(cones, i, z2, angle2) < geometry[3]
+    if _exit_limit(cones, i, z2, angle2) < geometry[3]:
+        return 0
+    return _CAUGHT_BEHIND
 
 
 @njit(cache=True, nogil=True)
@@ -106,7 +126,7 @@ def _edge(
 ) -> float:  # fmt: skip
     for _ in range(_BISECTIONS):
         middle = 0.5 * (dark + lit)
-        if _ray(cones, i, geometry, middle, error)[0]:
+        if _ray(cones, i, geometry, middle, error)[0] == 0:
             lit = middle
         else:
             dark = middle
@@ -120,20 +140,50 @@ def _used(
     """The interval of a primary whose rays get through; empty when first ≥ last."""
     low, high = -cones[i, 5] - cones[i, 3], -cones[i, 5]
     step = (high - low) / _SCAN
-    first, last = 1.0, -1.0
+    first, last, before, after = 1.0, -1.0, low, high
+    fate_before = 0
     for k in range(_SCAN + 1):
         z = min(low + k * step, high)
-        if _ray(cones, i, geometry, z, error)[0]:
+        fate = _ray(cones, i, geometry, z, error)[0]
+        if fate == 0:
             if first > last:
-                first = z
-            last = z
+                first, before = z, max(z - step, low)
+            last, after = z, min(z + step, high)
+        elif k > 0 and first > last and fate_before not in (0, fate):
+            between = _between_fates(cones, i, geometry, error, z - step, z)
+            if between < 0.0:
+                first = last = between
+                before, after = z - step, z
+        fate_before = fate
     if first > last:
         return 0.0, 0.0
     if first > low:
-        first = _edge(cones, i, geometry, error, first - step, first)
+        first = _edge(cones, i, geometry, error, before, first)
     if last < high:
-        last = _edge(cones, i, geometry, error, min(last + step, high), last)
+        last = _edge(cones, i, geometry, error, after, last)
     return first, last
+
+
+@njit(cache=True, nogil=True)
+def _between_fates(
+    cones: np.ndarray, i: int, geometry: np.ndarray, error: float,
+    low: float, high: float,
+) -> float:  # fmt: skip
+    """A used place between two that fail by different causes; 1 where none is found.
+
+    Between what is caught on one side and on the other there may be a narrow gap.
+    """
+    fate_low = _ray(cones, i, geometry, low, error)[0]
+    for _ in range(_BISECTIONS):
+        middle = 0.5 * (low + high)
+        fate = _ray(cones, i, geometry, middle, error)[0]
+        if fate == 0:
+            return middle
+        if fate == fate_low:
+            low = middle
+        else:
+            high = middle
+    return 1.0
 
 
 @njit(cache=True, nogil=True)
@@ -275,7 +325,7 @@ def _at_nodes(
         rho1 = r1 - tan1 * z1
         slope0, dilution = -tilt, 1.0
         if not math.isinf(source):
-            slope0 += rho1 / (source + z1)
+            slope0 = (rho1 - source * tilt) / (source + z1)
             dilution = (source / (source + z1)) ** 2
             # A point shines evenly into solid angle: cos³ less a mm² off its axis.
             dilution *= (1.0 + (rho1 / (source + z1)) ** 2) ** -1.5

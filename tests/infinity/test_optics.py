@@ -67,7 +67,7 @@ def test_the_tilt_is_that_of_each_azimuth(towards):
     for group in azimuth_groups(made, 5000.0):
         away = group.azimuths.azimuth_rad - towards
         np.testing.assert_allclose(
-            1e-3 * np.cos(away), group.inward_tilt_rad, rtol=1e-9, atol=1e-15
+            np.cos(away), math.cos(group.away_rad), rtol=1e-9, atol=1e-12
         )
 
 
@@ -77,7 +77,7 @@ def test_means_over_an_opening_off_the_axis(towards, between):
     """Mean tilt and its square over a quadrant against the integrals of cos and cos²."""
     made = optics(open_rad=between, off_axis_rad=1e-3, off_azimuth_rad=towards)
     groups = azimuth_groups(made, 5000.0)
-    tilt = np.array([g.inward_tilt_rad for g in groups]) / 1e-3
+    tilt = np.cos([g.away_rad for g in groups])
     share = np.array([g.azimuths.share.sum() for g in groups])
     a, b = (edge - towards for edge in between)
     # Steps of 15° about their middles: right to h²/24 of the amplitude, 0.3 % (cos), and
