@@ -95,8 +95,10 @@ def test_errors_inside_the_family_come_back_with_a_focus_series(mirror, errors, 
     folded, hpd, truth = answer(mirror, errors, SERIES, 20261126)
     freedom = folded.best.described.mixture.degrees_of_freedom
     assert folded.best.chi_square < freedom + 5 * np.sqrt(2 * freedom)
-    assert abs(hpd.value / truth - 1) < 3 * FOUR
-    assert hpd.model / truth < 0.02
+    # Photons leave a mean error open by half an arcsecond, too, which moves the plane of
+    # best focus: that noise is in the spread of families, not in the repeats of one.
+    assert abs(hpd.value / truth - 1) < 3 * np.hypot(FOUR, hpd.model / truth)
+    assert hpd.model / truth < 0.006
 
 
 @pytest.mark.slow
