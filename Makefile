@@ -3,25 +3,26 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+KERNELS := $(VENV)/.kernels
 
 # Tests by files, on as many cores as there are; each takes about 1 GB.
 PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses=4 --dist loadfile
 
 .PHONY: demo test test-slow bench lab lint clean
 
-demo: $(STAMP)
+demo: $(STAMP) $(KERNELS)
 	$(BIN)/beamreduce demo -o demo_run
 
-test: $(STAMP)
+test: $(STAMP) $(KERNELS)
 	$(PYTEST)
 
-test-slow: $(STAMP)
+test-slow: $(STAMP) $(KERNELS)
 	$(PYTEST) --whole-grid
 
-bench: $(STAMP)
+bench: $(STAMP) $(KERNELS)
 	$(BIN)/python -m tests.benchmarks
 
-lab: $(STAMP)
+lab: $(STAMP) $(KERNELS)
 	$(BIN)/jupyter lab $(if $(filter 0,$(shell id -u)),--allow-root) notebooks
 
 lint: $(STAMP)
@@ -35,5 +36,11 @@ $(STAMP): pyproject.toml constraints.txt
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[notebook,test]'
 	touch $(STAMP)
 
+# A compiled kernel is kept until its own file changes, though it may hold code of others.
+$(KERNELS): $(STAMP) $(shell find beamreduce -name '*.py')
+	find beamreduce \( -name '*.nbi' -o -name '*.nbc' \) -delete
+	touch $@
+
 clean:
 	rm -rf $(VENV) demo_run
+	find beamreduce \( -name '*.nbi' -o -name '*.nbc' \) -delete
