@@ -88,8 +88,7 @@ class FocusScan:
         value = self.family_weight @ self.by_family
         spread = self.family_weight @ (self.by_family - value) ** 2
         variance = spread + self.repeats.var(axis=0, ddof=1)
-        fine = np.linspace(self.distance_mm[0], self.distance_mm[-1], points)
-        hpd = CubicSpline(self.distance_mm, value)(fine)
+        fine, hpd = _smooth(self.distance_mm, value, points)
         return fine, hpd, np.interp(fine, self.distance_mm, np.sqrt(variance))
 
     def depth_mm(self, growth: float = 0.05) -> tuple[float, float]:
@@ -211,6 +210,8 @@ def _least(distance_mm: np.ndarray, hpd: np.ndarray) -> tuple[float, float]:
     return float(distance[k]), float(smooth[k])
 
 
-def _smooth(distance_mm: np.ndarray, hpd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    fine = np.linspace(distance_mm[0], distance_mm[-1], _FINE + 1)
+def _smooth(
+    distance_mm: np.ndarray, hpd: np.ndarray, points: int = _FINE + 1
+) -> tuple[np.ndarray, np.ndarray]:
+    fine = np.linspace(distance_mm[0], distance_mm[-1], points)
     return fine, CubicSpline(distance_mm, hpd)(fine)
