@@ -169,6 +169,33 @@ def plan(campaign: Path, goal: str, quiet: bool) -> None:
     click.echo(plan_exposures(campaign, goal).as_text(with_advice=not quiet))
 
 
+@main.command()
+@click.argument("before", type=_FOLDER)
+@click.argument("after", type=_FOLDER)
+@click.option("-o", "--output", type=_FOLDER, required=True, help="Folder to write.")
+@click.option("--margins", type=_FOLDER, help="TOML file: what change does not matter.")
+@click.option("--update", is_flag=True, help="Replace an earlier comparison.")
+@click.option("--quiet", is_flag=True, help="Print the verdict only.")
+def compare(before: Path, after: Path, output: Path, quiet: bool, **how: object) -> None:
+    """Say what changed between two results folders of one mirror."""
+    from beamreduce.reduction.comparison_run import (  # noqa: PLC0415 - light start
+        CompareOptions,
+        compare_folders,
+        comparison_table,
+    )
+
+    options = CompareOptions(**how)  # --margins and --update
+    with _Bar(quiet) as progress:
+        done = compare_folders(before, after, output, options=options, progress=progress)
+    if quiet:
+        click.echo(done.comparison.verdict)
+        return
+    click.echo(comparison_table(done.comparison))
+    click.echo(f"comparison in {done.folder}")
+    if done.moved is not None:
+        click.echo(f"earlier comparison moved to {done.moved}")
+
+
 class _Bar:
     """A progress bar on a terminal, nothing elsewhere."""
 

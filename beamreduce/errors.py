@@ -71,5 +71,9 @@ class MeasurementError(BeamreduceError, ValueError):
     """A measurement whose numbers cannot be had from its frames."""
 
 
+class ResultsError(BeamreduceError, ValueError):
+    """A results folder that cannot be used, or results that cannot be compared."""
+
+
 class OutputError(BeamreduceError, OSError):
     """A result that cannot be written, or a folder that is in use."""

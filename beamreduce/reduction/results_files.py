@@ -2,8 +2,6 @@
 
 import json
 import os
-import socket
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -22,6 +20,7 @@ from beamreduce.record import (
 )
 from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
 from beamreduce.reduction.output_folder import OutputFolder
+from beamreduce.reduction.run_log import json_text, run_log
 
 if TYPE_CHECKING:
     from astropy.table import MaskedColumn, Table
@@ -80,15 +79,15 @@ def write_campaign_results(run: CampaignRun) -> None:
         "not_tested": list(run.not_tested),
         "measurements": list(run.measurements),
     }
-    write_text_whole(folder / "results.json", _json(results))
+    write_text_whole(folder / "results.json", json_text(results))
     table = results_table(run.measurements)
     write_whole(
         folder / "results.ecsv",
         lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
     )
-    write_text_whole(folder / "provenance.json", _json(_provenance(run)))
+    write_text_whole(folder / "provenance.json", json_text(_provenance(run)))
     write_text_whole(folder / "settings.toml", toml_text(settings(run)))
-    write_text_whole(folder / "run_log.json", _json(_run_log(run)))
+    write_text_whole(folder / "run_log.json", json_text(run_log(run.started)))
 
 
 def results_table(measurements: Sequence[Mapping[str, object]]) -> "Table":
@@ -203,22 +202,3 @@ def _fold_provenance(record: Provenance, run: CampaignRun, settings_id: str) -> 
             made=made,
             settings=json.dumps({"folded": folded}),
         )
-
-
-def _run_log(run: CampaignRun) -> dict[str, object]:
-    ended = time.time()
-    return {
-        "started": _utc(run.started),
-        "ended": _utc(ended),
-        "seconds": round(ended - run.started, 3),
-        "host": socket.gethostname(),
-        "software": software_versions(),
-    }
-
-
-def _utc(seconds: float) -> str:
-    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(seconds))
-
-
-def _json(content: object) -> str:
-    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

@@ -1,0 +1,42 @@
+"""Two results of one mirror: what changed, and by how much it could have."""
+
+from beamreduce.before_after.comparison import Comparison, compare_results
+from beamreduce.before_after.equivalence import (
+    Assurance,
+    chance_at_margin,
+    chance_without_change,
+    holm,
+    verdicts,
+)
+from beamreduce.before_after.finding import Finding, Judged, judge, overall
+from beamreduce.before_after.margins import (
+    CompareSettings,
+    Margin,
+    Margins,
+    read_margins,
+)
+from beamreduce.before_after.photons import Needs, Precision, more_photons
+from beamreduce.before_after.results_folder import ResultsFolder, read_results
+
+__all__ = [
+    "Assurance",
+    "CompareSettings",
+    "Comparison",
+    "Finding",
+    "Judged",
+    "Margin",
+    "Margins",
+    "Needs",
+    "Precision",
+    "ResultsFolder",
+    "chance_at_margin",
+    "chance_without_change",
+    "compare_results",
+    "holm",
+    "judge",
+    "more_photons",
+    "overall",
+    "read_margins",
+    "read_results",
+    "verdicts",
+]

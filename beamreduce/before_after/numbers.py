@@ -1,0 +1,203 @@
+"""Differences of the single numbers of a measurement: diameters and areas."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from beamreduce.before_after.difference import Quoted, Term, difference_of
+from beamreduce.before_after.finding import Finding
+from beamreduce.before_after.margins import CompareSettings, Margin
+from beamreduce.before_after.pair import Pair, Record, same_declared
+from beamreduce.before_after.results_folder import ResultsFolder
+from beamreduce.record import Uncertain
+
+
+@dataclass(frozen=True, kw_only=True)
+class Runs:
+    """Both runs and how to compare them."""
+
+    before: ResultsFolder
+    after: ResultsFolder
+    settings: CompareSettings
+
+    def is_common(self, term: str) -> bool:
+        """Return True when a term of a budget is one and the same error in both runs."""
+        listed = term in self.settings.common
+        return listed and same_declared(self.before, self.after, term)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Left:
+    """Something that was not compared, and why."""
+
+    id: str
+    key: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """Findings, and what could not be compared."""
+
+    findings: tuple[Finding, ...] = ()
+    left_out: tuple[Left, ...] = ()
+
+    def __add__(self, other: "Found") -> "Found":
+        return Found(
+            findings=self.findings + other.findings,
+            left_out=self.left_out + other.left_out,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Key:
+    """A key of results.json that is compared."""
+
+    name: str
+    margin: str
+    unit: str
+    at_infinity: bool
+    of_reference: bool  # depends on the reference radius
+    notes: tuple[str, ...] = field(default=())
+
+
+_KEYS = (
+    _Key(
+        name="hpd_measured_arcsec", margin="hpd", unit="arcsec",
+        at_infinity=False, of_reference=True,
+    ),
+    _Key(
+        name="w90_measured_arcsec", margin="w90", unit="arcsec",
+        at_infinity=False, of_reference=True,
+    ),
+    _Key(
+        name="effective_area_measured_cm2", margin="area", unit="cm²",
+        at_infinity=False, of_reference=False,
+    ),
+    _Key(
+        name="hpd_infinity_arcsec", margin="hpd", unit="arcsec",
+        at_infinity=True, of_reference=True,
+    ),
+    _Key(
+        name="w90_infinity_arcsec", margin="w90", unit="arcsec",
+        at_infinity=True, of_reference=True,
+    ),
+    _Key(
+        name="hpd_infinity_best_focus_arcsec", margin="hpd", unit="arcsec",
+        at_infinity=True, of_reference=True,
+    ),
+    _Key(
+        name="effective_area_infinity_cm2", margin="area", unit="cm²",
+        at_infinity=True, of_reference=False,
+    ),
+)  # fmt: skip
+# Reference radii that differ by less are one: a part of 10⁴ of the light beyond half of
+# it changes by nothing that shows.
+SAME_REFERENCE = 1e-4
+
+
+def same_reference(pair: Pair) -> bool:
+    """Return True when both curves are 1 at the same angle."""
+    first, second = (m["reference_radius_arcsec"] for m in (pair.before, pair.after))
+    return abs(first - second) <= SAME_REFERENCE * first
+
+
+def compare_numbers(runs: Runs, pairs: Sequence[Pair]) -> Found:
+    """Compare every diameter and area that both runs have.
+
+    What is at infinity is one number a configuration and energy, whatever the detector
+    distance: it is taken from the pair with the smallest image before.
+    """
+    stars = {id(pair) for pair in star_pairs(pairs)}
+    findings, left_out = [], []
+    for pair in pairs:
+        for key in _KEYS:
+            if key.at_infinity and id(pair) not in stars:
+                continue
+            reason = _not_comparable(pair, key)
+            if reason:
+                left_out.append(Left(id=pair.id, key=key.name, reason=reason))
+            else:
+                findings.append(_finding(runs, pair, key))
+    return Found(findings=tuple(findings), left_out=tuple(left_out))
+
+
+def star_pairs(pairs: Sequence[Pair]) -> Iterator[Pair]:
+    """Yield one pair for each star's image: the best focused of those with one fold."""
+    best: dict[tuple[object, ...], Pair] = {}
+    for pair in pairs:
+        m = pair.before
+        name = (m["aperture"], m["energy_keV"], m["off_axis_arcmin"], m.get("azimuth_deg"))
+        if name not in best or _size(pair) < _size(best[name]):
+            best[name] = pair
+    yield from best.values()
+
+
+def _size(pair: Pair) -> float:
+    hpd = pair.before.get("hpd_measured_arcsec")
+    return float("inf") if hpd is None else hpd["value"]
+
+
+def _not_comparable(pair: Pair, key: _Key) -> str:
+    """Say why a number of a pair cannot be compared; empty when it can."""
+    for run, m in (("before", pair.before), ("after", pair.after)):
+        if m.get(key.name) is None:
+            why = m["notes"].get(key.name, "no reason is given")
+            return f"null {run}: {why}"
+    if not key.at_infinity and not pair.same_plane:
+        return plane_reason(pair)
+    if key.of_reference and not same_reference(pair):
+        return reference_reason(pair)
+    return ""
+
+
+def plane_reason(pair: Pair) -> str:
+    """Say that the detector stood elsewhere."""
+    first, second = (m["detector_distance_mm"] for m in (pair.before, pair.after))
+    return (
+        f"the detector stood at {first:.6g} mm before and {second:.6g} mm after: images as "
+        f"measured can only be compared in one plane"
+    )
+
+
+def reference_reason(pair: Pair) -> str:
+    """Say that encircled energy was 1 elsewhere."""
+    first, second = (m["reference_radius_mm"] for m in (pair.before, pair.after))
+    return (
+        f"encircled energy is 1 at {first:.6g} mm before and at {second:.6g} mm after: set "
+        f"one reference_radius in both campaigns and reduce again"
+    )
+
+
+def _finding(runs: Runs, pair: Pair, key: _Key) -> Finding:
+    before, after = (_quoted(m, key.name) for m in (pair.before, pair.after))
+    margin: Margin = getattr(runs.settings.margins, key.margin)
+    return Finding(
+        id=pair.id,
+        key=key.name,
+        unit=key.unit,
+        before=before.quantity,
+        after=after.quantity,
+        difference=difference_of(before, after, runs.is_common),
+        margin=margin.of(before.quantity.value),
+        photons_after=photons_of(runs.after, pair.after, folded=key.at_infinity),
+    )
+
+
+def _quoted(m: Record, key: str) -> Quoted:
+    return Quoted.of(
+        Uncertain.from_json(m[key]),
+        [
+            Term(name=row["term"], kind=row["kind"], size=abs(row[key]))
+            for row in m["uncertainty_budget"]
+            if row.get(key) is not None
+        ],
+    )
+
+
+def photons_of(run: ResultsFolder, m: Record, *, folded: bool) -> float:
+    """Return the net photons a number rests on; of a fold, those of all it folded."""
+    names = [m["id"]]
+    if folded and isinstance(m.get("fit"), dict):
+        names = m["fit"].get("folded", names)
+    counted = [run.measurements.get(name, {}).get("net_photons") for name in names]
+    return float(sum(c["value"] for c in counted if c is not None))
