@@ -63,6 +63,10 @@ class CampaignError(BeamreduceError, ValueError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
+class ReflectorError(CampaignError):
+    """Maps of reflectors that cannot be used, or a folder of them; may carry problems."""
+
+
 class FrameError(BeamreduceError, ValueError):
     """A detector frame that cannot be read or calibrated."""
 

@@ -1,5 +1,12 @@
 """The mirror as described beforehand: nestings, cones, foils, coatings."""
 
+from beamreduce.mirror.flat_blank import (
+    FlatBlank,
+    SheetLayout,
+    blanks_of_nesting,
+    flat_blank,
+    layout_on_sheet,
+)
 from beamreduce.mirror.optical_constants import (
     DEFAULT_TABLE,
     OPTICAL_TABLES,
@@ -46,19 +53,24 @@ __all__ = [
     "PRESCRIPTION_FILE",
     "ROUGHNESS_MODELS",
     "Coating",
+    "FlatBlank",
     "MirrorDesign",
     "Nesting",
     "Prescription",
     "Reflected",
     "ReflectivityTable",
+    "SheetLayout",
+    "blanks_of_nesting",
     "check_nest",
     "check_prescription_file",
     "coating_density",
     "coating_of",
     "energy_range_kev",
     "find_prescription",
+    "flat_blank",
     "fresnel",
     "junction_focal_length_mm",
+    "layout_on_sheet",
     "nest_reflectivity",
     "nestings_from_design",
     "optical_constants",

@@ -1,0 +1,111 @@
+"""Yields: published intervals, batches that suffice, Shewhart's constants."""
+
+import pytest
+from scipy.stats import binom
+
+from beamreduce.reflectors import (
+    Yield,
+    batch_that_suffices,
+    c4,
+    control_chart,
+    group_yields,
+    probability_that_batch_suffices,
+    yield_interval,
+)
+
+
+@pytest.mark.parametrize(
+    ("good", "formed", "score", "exact"),
+    [
+        # Newcombe 1998, Stat. Med. 17, 857, table I, methods 3 and 5.
+        (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
+        (15, 148, (0.0624, 0.1605), (0.0578, 0.1617)),
+        (0, 20, (0.0000, 0.1611), (0.0000, 0.1684)),
+        (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
+    ],
+)
+def test_published_intervals(good, formed, score, exact):
+    assert yield_interval(good, formed, exact=False) == pytest.approx(score, abs=6e-5)
+    assert yield_interval(good, formed) == pytest.approx(exact, abs=6e-5)
+
+
+def test_an_even_bet_and_a_safe_one():
+    """Common practice: 68 of 100 good, so 10 000 formed for 6 800 placed is a coin toss."""
+    known = Yield(known=0.68)
+    even = probability_that_batch_suffices(6800, 10_000, known)
+    assert even == pytest.approx(0.505, abs=5e-4)
+    assert batch_that_suffices(6800, known, confidence=0.95) == 10_113
+    # The smallest that does: one less does not, by the binomial sum itself.
+    found = batch_that_suffices(6800, known, confidence=0.95)
+    assert binom.sf(6799, found, 0.68) >= 0.95 > binom.sf(6799, found - 1, 0.68)
+
+
+def test_a_trial_says_less_than_a_known_yield():
+    seen = Yield(good=68, formed=100)
+    known = batch_that_suffices(680, Yield(known=0.68))
+    assert batch_that_suffices(680, seen) > 1.05 * known
+    large = Yield(good=680_000, formed=1_000_000)
+    assert batch_that_suffices(680, large) == pytest.approx(known, abs=2)
+
+
+def test_batch_after_a_trial_by_drawing(rng_seed=13):
+    """The probability of sufficing, against yields drawn from the beta law."""
+    import numpy as np  # noqa: PLC0415
+
+    rng = np.random.default_rng(rng_seed)
+    yields = rng.beta(68.5, 32.5, 200_000)
+    seen = np.mean(rng.binomial(110, yields) >= 70)
+    found = probability_that_batch_suffices(70, 110, Yield(good=68, formed=100))
+    assert found == pytest.approx(seen, abs=4 * 0.5 / 200_000**0.5)
+
+
+def test_coverage_of_the_exact_interval():
+    """Clopper & Pearson cover at least what they claim, whatever the yield."""
+    for share in (0.05, 0.3, 0.68, 0.9):
+        inside = 0.0
+        for good in range(41):
+            low, high = yield_interval(good, 40)
+            if low <= share <= high:
+                inside += binom.pmf(good, 40, share)
+        assert inside >= 0.95
+
+
+def test_a_failing_mandrel_shows_and_the_others_do_not():
+    counts = {f"M{i}": (70 + i % 5, 100) for i in range(20)} | {"M99": (40, 100)}
+    groups = group_yields("mandrel", counts)
+    assert {g.name: g.stands_out for g in groups if g.stands_out} == {"M99": "low"}
+
+
+def test_no_false_alarm_in_one_family_of_twenty():
+    import numpy as np  # noqa: PLC0415
+
+    rng = np.random.default_rng(14)
+    alarms = 0
+    for _ in range(200):
+        counts = {str(i): (int(rng.binomial(50, 0.7)), 50) for i in range(12)}
+        alarms += any(group.stands_out for group in group_yields("batch", counts))
+    # At most 5 % of 200, with 3.5 standard deviations of counting.
+    assert alarms <= 10 + 3.5 * (200 * 0.05 * 0.95) ** 0.5
+
+
+@pytest.mark.parametrize(
+    ("n", "constant"), [(2, 0.7979), (5, 0.9400), (10, 0.9727), (25, 0.9896)]
+)
+def test_constants_of_charts(n, constant):
+    # Montgomery, Introduction to Statistical Quality Control, appendix VI.
+    assert c4(n) == pytest.approx(constant, abs=6e-5)
+
+
+def test_chart_limits_with_the_tabled_factor():
+    # A3(5) = 1.427 in the same table: limits are the mean ± A3 times the mean s.
+    import numpy as np  # noqa: PLC0415
+
+    rng = np.random.default_rng(15)
+    batches = {str(i): rng.normal(0.5, 0.05, 5) for i in range(25)}
+    chart = control_chart("Sq", batches)
+    mean_s = np.mean([np.std(values, ddof=1) for values in batches.values()])
+    half = chart.points[0].upper - chart.center
+    assert half == pytest.approx(1.427 * mean_s, rel=4e-4)
+    drifted = control_chart("Sq", {**batches, "late": rng.normal(0.8, 0.05, 5)})
+    assert drifted.points[-1].signal == "above"
+    assert chart.center == pytest.approx(np.mean(list(batches.values())))
