@@ -1,5 +1,6 @@
 """Yields: published intervals, batches that suffice, Shewhart's constants."""
 
+import numpy as np
 import pytest
 from scipy.stats import binom
 
@@ -48,11 +49,9 @@ def test_a_trial_says_less_than_a_known_yield():
     assert batch_that_suffices(680, large) == pytest.approx(known, abs=2)
 
 
-def test_batch_after_a_trial_by_drawing(rng_seed=13):
+def test_batch_after_a_trial_by_drawing():
     """The probability of sufficing, against yields drawn from the beta law."""
-    import numpy as np  # noqa: PLC0415
-
-    rng = np.random.default_rng(rng_seed)
+    rng = np.random.default_rng(13)
     yields = rng.beta(68.5, 32.5, 200_000)
     seen = np.mean(rng.binomial(110, yields) >= 70)
     found = probability_that_batch_suffices(70, 110, Yield(good=68, formed=100))
@@ -77,8 +76,6 @@ def test_a_failing_mandrel_shows_and_the_others_do_not():
 
 
 def test_no_false_alarm_in_one_family_of_twenty():
-    import numpy as np  # noqa: PLC0415
-
     rng = np.random.default_rng(14)
     alarms = 0
     for _ in range(200):
@@ -98,8 +95,6 @@ def test_constants_of_charts(n, constant):
 
 def test_chart_limits_with_the_tabled_factor():
     # A3(5) = 1.427 in the same table: limits are the mean ± A3 times the mean s.
-    import numpy as np  # noqa: PLC0415
-
     rng = np.random.default_rng(15)
     batches = {str(i): rng.normal(0.5, 0.05, 5) for i in range(25)}
     chart = control_chart("Sq", batches)
