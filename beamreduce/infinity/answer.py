@@ -11,7 +11,7 @@ from beamreduce.infinity.configuration import Resolution
 from beamreduce.infinity.fold import Described
 from beamreduce.infinity.folded import Folded, folded_apart
 from beamreduce.infinity.optics import Optics, tables_of, view_of
-from beamreduce.infinity.replicates import changed_weights, replicate_weights
+from beamreduce.infinity.replicates import bias_of, changed_weights, replicate_weights
 from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
 from beamreduce.infinity.star import (
     StarCurves,
@@ -127,7 +127,9 @@ class SeenFromInfinity:
             counts, apart = counts + count, apart + count * (alone - value) ** 2
         if self.apart:
             spread = spread + apart / counts
-        statistical = _about_fit(of(self.repeats), changes[0])
+        repeats = of(self.repeats)
+        statistical = _about_fit(repeats, changes[0])
+        value = value - bias_of(repeats, changes[0])
         return value, statistical, systematic, np.sqrt(spread + model**2)
 
     def _background(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

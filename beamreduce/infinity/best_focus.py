@@ -12,7 +12,7 @@ from beamreduce.infinity.answer import TRACED
 from beamreduce.infinity.families import Family
 from beamreduce.infinity.folded import LIKELY, Folded
 from beamreduce.infinity.optics import tables_of, view_of
-from beamreduce.infinity.replicates import replicate_weights
+from beamreduce.infinity.replicates import bias_of, replicate_weights
 from beamreduce.infinity.star import (
     StarCurves,
     about_own_center,
@@ -44,7 +44,8 @@ class FocusScan:
     family_weight
         Their weights, sum 1.
     repeats
-        HPD by repeats of the exposures in the best family, (repeats, planes), rad.
+        HPD by repeats of the exposures in the best family, (repeats, planes), rad. What
+        they show the fit to do to one side is taken off them and the families' own.
     crossing_mm
         Where mean rays cross the axis, by family: the focal length of the cones for a
         star.
@@ -170,23 +171,28 @@ def scan_focus(
     views = [view_of(optics, tables, (d, 0, mm), 0.0) for d, mm in enumerate(distances_mm)]
     mixtures = [(f.described.ladder, f.described.mixture.weights) for f in families]
     best = folded.best.described
-    drawn = replicate_weights(best, _REPEATS, rng)
+    fit_and_repeats = np.vstack(
+        [best.mixture.weights, replicate_weights(best, _REPEATS, rng)]
+    )
     reference = max(one.reference_rad for one in folded.measured)
-    by_family, by_repeat = [], []
+    by_plane, by_fit = [], []
     for distance_mm, view in zip(distances_mm, views, strict=True):
         half = resolution.hpd_rad / 4 * distance_mm
         radii = star_radii(half, reference * distance_mm, _RADII)
         growth = mixture_growths(view, radii, mixtures)
-        by_family.append(_hpd_rad(radii, growth, distance_mm))
+        by_plane.append(_hpd_rad(radii, growth, distance_mm))
         own = about_own_center(view, radii[-1], best.ladder, best.mixture.weights)
-        growth = drawn @ pair_growths(own, radii, best.ladder).T
-        by_repeat.append(_hpd_rad(radii, growth, distance_mm))
+        growth = fit_and_repeats @ pair_growths(own, radii, best.ladder).T
+        by_fit.append(_hpd_rad(radii, growth, distance_mm))
+    fit, *drawn = np.array(by_fit).T
+    repeats = np.array(drawn)
+    bias = bias_of(repeats, fit)
     ends = [(distances_mm[k], views[k]) for k in (0, -1)]
     return FocusScan(
         distance_mm=np.asarray(distances_mm, dtype=float),
-        by_family=np.array(by_family).T,
+        by_family=np.array(by_plane).T - bias,
         family_weight=weight,
-        repeats=np.array(by_repeat).T,
+        repeats=repeats - bias,
         crossing_mm=np.array([axis_crossing_mm(*ends, *mixture) for mixture in mixtures]),
     )
 

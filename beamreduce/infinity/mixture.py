@@ -70,15 +70,26 @@ class Whitened:
         Whitened columns of each measurement, shape (rings, pairs).
     grams
         ``columnsᵀ columns`` of each, shape (pairs, pairs).
+    cost
+        What is added to chi-square when all light is in a pair, shape (pairs,); decides
+        between mixtures that the measurements do not tell apart.
     """
 
     factors: tuple[np.ndarray, ...]
     columns: tuple[np.ndarray, ...]
     grams: tuple[np.ndarray, ...]
+    cost: np.ndarray
 
 
-def whiten(data: Sequence[RingData]) -> Whitened:
+def whiten(data: Sequence[RingData], cost: np.ndarray | None = None) -> Whitened:
     """Turn ring errors into independent errors of unit size.
+
+    Parameters
+    ----------
+    data
+        Measurements of one configuration.
+    cost
+        Cost of each pair, see :class:`Whitened`; none when None.
 
     Raises
     ------
@@ -100,6 +111,7 @@ def whiten(data: Sequence[RingData]) -> Whitened:
         factors=tuple(factors),
         columns=columns,
         grams=tuple(c.T @ c for c in columns),
+        cost=np.zeros(columns[0].shape[1]) if cost is None else cost,
     )
 
 
@@ -161,12 +173,12 @@ def solve_mixture(
     pairs = list(zip(whitened.grams, projections, strict=True))
     if start is None or not start.any():
         scale = np.array([p.max() / g.diagonal().max() for g, p in pairs])
-        weights = _shares(pairs, scale, None, None)
+        weights = _shares(pairs, scale, whitened.cost, None, None)
     else:
         weights = start
     scale = _scale(pairs, weights)
     for _ in range(_ROUNDS):
-        weights = _shares(pairs, scale, weights, weights)
+        weights = _shares(pairs, scale, whitened.cost, weights, weights)
         new = _scale(pairs, weights)
         settled = np.max(np.abs(new / new[0] * scale[0] / scale - 1)) < _SETTLED
         scale = new
@@ -200,18 +212,19 @@ def refit_near(
     pairs = [(g, w @ c) for g, c, w in
              zip(whitened.grams, whitened.columns, white, strict=True)]  # fmt: skip
     scale = mixture.photons_per_mm2
-    gram, target = _normal_equations(pairs, scale, mixture.weights)
+    gram, target = _normal_equations(pairs, scale, whitened.cost, mixture.weights)
     return solve_many(gram, np.atleast_2d(target), mixture.weights)
 
 
 def _shares(
     pairs: Sequence[tuple[np.ndarray, np.ndarray]],
     scale: np.ndarray,
+    cost: np.ndarray,
     about: np.ndarray | None,
     start: np.ndarray | None,
 ) -> np.ndarray:
     """Fit shares; photons a mm² follow them to first order about given ones."""
-    weights = solve_nonnegative(*_normal_equations(pairs, scale, about), start)
+    weights = solve_nonnegative(*_normal_equations(pairs, scale, cost, about), start)
     if not weights.any():
         raise MeasurementError("no mixture of slope errors describes the rings")
     return weights
@@ -220,9 +233,13 @@ def _shares(
 def _normal_equations(
     pairs: Sequence[tuple[np.ndarray, np.ndarray]],
     scale: np.ndarray,
+    cost: np.ndarray,
     about: np.ndarray | None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Gram matrix and projections (..., pairs) for shares common to all measurements."""
+    """Gram matrix and projections (..., pairs) for shares common to all measurements.
+
+    Costs, of shares whose sum is that of given ones, are linear: they lower projections.
+    """
     gram = scale[0] ** 2 * pairs[0][0]
     target = scale[0] * pairs[0][1]
     for s, (g, p) in zip(scale[1:], pairs[1:], strict=True):
@@ -233,6 +250,8 @@ def _normal_equations(
             norm = about @ light
             gram -= np.outer(s * light, s * light / norm)
             target = target - (p @ about)[..., None] * (s * light / norm)
+    if about is not None:
+        target = target - cost / (2 * about.sum())
     return gram, target
 
 

@@ -19,7 +19,7 @@ def replicate_weights(
     section 6.5). Drawing about the measured photons would count their noise twice, which
     matters where shares are held at zero.
     """
-    whitened = whiten(described.data)
+    whitened = whiten(described.data, described.cost)
     mixture = described.mixture
     scales = mixture.photons_per_mm2
     white = []
@@ -32,12 +32,21 @@ def replicate_weights(
     return refit_near(whitened, mixture, white)
 
 
+def bias_of(repeats: np.ndarray, fit: np.ndarray) -> np.ndarray:
+    """Return how far repeats, one a row, lie on one side of the fit they were drawn from.
+
+    What a fit without negative shares does to repeats it has done to the exposures
+    (Efron & Tibshirani 1993, An Introduction to the Bootstrap, section 10.6).
+    """
+    return repeats.mean(axis=0) - fit
+
+
 def changed_weights(described: Described) -> tuple[np.ndarray, tuple[str, ...]]:
     """Return weights with each common part of a background changed, and its kind.
 
     The first row, without a kind, is the unchanged fit: shape (1 + modes, pairs).
     """
-    whitened = whiten(described.data)
+    whitened = whiten(described.data, described.cost)
     changes = _changes(described.rings)
     white = [
         (one.photons + change) @ factor.T
