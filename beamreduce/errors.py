@@ -75,6 +75,10 @@ class MeasurementError(BeamreduceError, ValueError):
     """A measurement whose numbers cannot be had from its frames."""
 
 
+class AreaError(MeasurementError):
+    """An effective area that what is declared of the exposures does not allow."""
+
+
 class ResultsError(BeamreduceError, ValueError):
     """A results folder that cannot be used, or results that cannot be compared."""
 

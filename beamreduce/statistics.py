@@ -109,3 +109,39 @@ def _multiply(factor: np.ndarray, normals: np.ndarray, vectors: np.ndarray) -> N
         for draw in range(vectors.shape[0]):
             for i in range(first, last):
                 vectors[draw, i] += normals[draw, k] * factor[k, i]
+
+
+def poisson_ratio_interval(
+    numerator: float, denominator: float, *, sigma: float = 1.0
+) -> tuple[float, float]:
+    """Return the central confidence interval of the ratio of two Poisson means.
+
+    Given their sum, the first count is binomial with share ``p = ρ/(1 + ρ)``; the limits
+    are those of Clopper & Pearson 1934, Biometrika 26, 404 (quantiles of the beta law;
+    Przyborowski & Wilenski 1940, Biometrika 31, 313, condition on the sum; from memory).
+    Counts need not be whole: net counts enter as the number that has their relative
+    uncertainty.
+
+    Parameters
+    ----------
+    numerator, denominator
+        Counts seen, not below zero.
+    sigma
+        Half-width in units of the normal law's standard deviation.
+
+    Raises
+    ------
+    SettingsError
+        When a count is below zero or both are zero.
+    """
+    from scipy.special import betaincinv, ndtr  # noqa: PLC0415 - slow import
+
+    a, b = float(numerator), float(denominator)
+    if not (a >= 0 and b >= 0 and a + b > 0 and np.isfinite(a + b)):
+        raise SettingsError(
+            f"counts must not be below zero, nor both be zero; got {a}, {b}"
+        )
+    tail = ndtr(-sigma)
+    low = betaincinv(a, b + 1, tail) if a > 0 else 0.0
+    high = betaincinv(a + 1, b, 1 - tail) if b > 0 else 1.0
+    return float(low / (1 - low)), float(high / (1 - high)) if high < 1 else np.inf

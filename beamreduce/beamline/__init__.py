@@ -7,11 +7,12 @@ from beamreduce.beamline.geometry import (
     image_distance,
     source_angle,
 )
-from beamreduce.beamline.stations import Detector, Facility
+from beamreduce.beamline.stations import Detector, Facility, Layer
 
 __all__ = [
     "Detector",
     "Facility",
+    "Layer",
     "LineWidth",
     "beam_divergence",
     "direct_beam_dilution",

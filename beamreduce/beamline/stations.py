@@ -20,7 +20,30 @@ class Facility:
     monitor_distance: Quantity | None = None
     monitor_area: Quantity | None = None
     monitor_efficiency: float | None = None
+    monitor_dead_time: Quantity | None = None
+    monitor_dead_time_model: str | None = None
     uncertainties: Mapping[str, Quantity | float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layer:
+    """One ``[layers]`` table: a filter, a window, or what a detector absorbs in.
+
+    ``density`` is None for that of the bulk material.
+    """
+
+    name: str
+    material: str
+    thickness: Quantity
+    density: Quantity | None = None
+    uncertainties: Mapping[str, Quantity | float] = field(default_factory=dict)
+
+    def relative_uncertainty(self, key: str) -> float:
+        """Return the declared uncertainty of a key over its value; 0 when not declared."""
+        declared, value = self.uncertainties.get(key), getattr(self, key)
+        if declared is None or value is None:
+            return 0.0
+        return float(Quantity(declared / value).to_value(u.one))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,7 +52,8 @@ class Detector:
 
     ``gain``, ``read_noise``, ``electron_energy`` and ``saturation`` are None for a
     counting detector. ``electrons_per_photon`` and ``line_width`` are tables
-    (energy, value) when given.
+    (energy, value) when given. ``sensor`` and ``window`` name the layers that photons
+    are absorbed in, and have to pass before.
     """
 
     name: str
@@ -45,6 +69,8 @@ class Detector:
     line_width: tuple[Quantity, Quantity] | Quantity | None = None
     x_flipped: bool | None = None
     rotation: Quantity | None = None
+    sensor: str | None = None
+    window: str | None = None
     uncertainties: Mapping[str, Quantity | float] = field(default_factory=dict)
 
     @property

@@ -136,7 +136,8 @@ def _measurement(
     direct = tuple(
         _with_background(shelf, other)
         for other in shelf.kind("direct")
-        if same_number(other.energy, first.energy) and shelf.same_detector(other, first)
+        if same_number(other.energy, first.energy)
+        and (shelf.same_detector(other, first) or _any_detector(other))
     )
     background = _of_background(shelf, beam)
     direct_background = _of_background(shelf, direct)
@@ -156,6 +157,11 @@ def _measurement(
         azimuth=first.azimuth,
         detector_distance=first.detector_distance,
     )
+
+
+def _any_detector(direct: Exposure) -> bool:
+    """Return True for a counter, which serves images of whatever detector."""
+    return direct.is_counter and not direct.detector
 
 
 def _calibrated(

@@ -48,7 +48,7 @@ def _numbers(unit: u.UnitBase | None, allowed: Range, *names: str) -> list[Colum
 
 _ALL = (
     _names("exposure", "group", "background")
-    + _text("file", "kind", "aperture", "off_axis_by", "detector", "comment")
+    + _text("file", "kind", "aperture", "off_axis_by", "detector", "comment", "filter")
     + [Column(name="pre_collimator", content="truth")]
     + _numbers(u.s, ZERO_OR_MORE, "exposure_time")
     + _numbers(u.s, ABOVE_ZERO, "monitor_time", "live_time")

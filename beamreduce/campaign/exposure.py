@@ -35,6 +35,8 @@ class Exposure:
         Of the detector.
     filter_transmission, detector_efficiency, line_fraction
         Fractions.
+    filter
+        Names of layers in the beam, separated by blanks; None when not written.
     readouts
         Readouts of a counting detector that are summed in the file; None for one.
     background
@@ -76,6 +78,7 @@ class Exposure:
     filter_transmission: float | None = None
     detector_efficiency: float | None = None
     line_fraction: float | None = None
+    filter: str | None = None
     readouts: float | None = None
     background: str | None = None
     detector: str | None = None

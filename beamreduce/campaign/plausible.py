@@ -4,6 +4,7 @@ import astropy.units as u
 
 from beamreduce.beamline import electrons_per_photon, image_distance, line_width
 from beamreduce.campaign.exposure import Exposure
+from beamreduce.campaign.flux_checks import check_flux
 from beamreduce.campaign.paths import EXPOSURE_FILE, SETUP_FILE
 from beamreduce.campaign.setup_file import DEFAULT_DETECTOR, Setup
 from beamreduce.errors import Problem, SettingsError
@@ -28,6 +29,7 @@ def check_together(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
     if not any(not problem.warning for problem in problems):
         problems += _check_distances(setup, exposures)
     problems += _check_readouts(setup, exposures)
+    problems += check_flux(setup, exposures)
     return problems + _check_energies(setup, exposures)
 
 

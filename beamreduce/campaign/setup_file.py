@@ -8,13 +8,14 @@ from pathlib import Path
 
 from astropy.units import Quantity
 
-from beamreduce.beamline import Detector, Facility
+from beamreduce.beamline import Detector, Facility, Layer
 from beamreduce.campaign.paths import SETUP_FILE, find_inside
 from beamreduce.campaign.setup_tables import (
     Reduction,
     read_cards,
     read_detector,
     read_facility,
+    read_layer,
     read_mirror,
     read_quadrants,
     read_reduction,
@@ -43,6 +44,8 @@ class Setup:
         By name; the plain ``[detector]`` has the empty name.
     reduction
         The ``[reduction]`` table with its defaults.
+    layers
+        Filters, windows and sensors by name.
     cards
         Header card by column of the exposure table.
     quadrants
@@ -64,6 +67,7 @@ class Setup:
     cards: Mapping[str, str]
     quadrants: Mapping[str, tuple[Quantity, Quantity]]
     uncertainties: Mapping[str, Quantity | float]
+    layers: Mapping[str, Layer] = field(default_factory=dict)
     unknown_keys: tuple[str, ...] = ()
     unknown: Mapping[str, object] = field(default_factory=dict)
 
@@ -113,16 +117,20 @@ def draft_setup(folder: Path) -> SetupDraft:
     cards = _section(top, "cards") or Section({}, "cards", problems)
     quadrants = _section(top, "quadrants") or Section({}, "quadrants", problems)
     detectors = _detector_sections(top)
+    layers = _named_sections(top, "layers")
     content = {
         "facility": read_facility(facility) if facility else None,
         "mirror": read_mirror(mirror) if mirror else None,
         "detectors": {key: read_detector(section) for key, section in detectors.items()},
         "reduction": read_reduction(reduction),
+        "layers": {key: read_layer(section) for key, section in layers.items()},
         "cards": read_cards(cards),
         "quadrants": read_quadrants(quadrants),
     }
     sections = [campaign, facility, mirror, reduction, cards, quadrants]
-    sections = [s for s in (*sections, *detectors.values()) if s is not None]
+    sections = [
+        s for s in (*sections, *detectors.values(), *layers.values()) if s is not None
+    ]
     unknown = {
         key: value for section in sections for key, value in section.unknown().items()
     }
@@ -196,9 +204,11 @@ def _detector_sections(top: Section) -> dict[str, Section]:
     plain = _section(top, "detector", "pixel_size and mode")
     if plain is not None:
         sections[DEFAULT_DETECTOR] = plain
-    further = _section(top, "detectors")
-    for name in further.table if further else ():
-        section = _section(further, name)
-        if section is not None:
-            sections[name] = section
-    return sections
+    return sections | _named_sections(top, "detectors")
+
+
+def _named_sections(top: Section, key: str) -> dict[str, Section]:
+    """Return the tables ``[key.NAME]`` by name."""
+    outer = _section(top, key)
+    found = {name: _section(outer, name) for name in (outer.table if outer else ())}
+    return {name: section for name, section in found.items() if section is not None}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import astropy.units as u
 from astropy.units import Quantity
 
-from beamreduce.beamline import Detector, Facility
+from beamreduce.beamline import Detector, Facility, Layer
 from beamreduce.campaign.columns import ALL_COLUMNS, NOT_FROM_CARDS, UNCERTAINTY
 from beamreduce.campaign.toml_section import Section, Trouble, is_number
 from beamreduce.mirror import MirrorDesign
@@ -20,6 +20,7 @@ from beamreduce.record.ranges import (
 from beamreduce.units import ELECTRON_PER_ADU, parse_quantity
 
 BACKGROUNDS = ("exposure", "annulus", "surface", "wings", "none")
+DEAD_TIME_MODELS = ("non_paralysable", "paralysable")
 CENTERS = ("centroid", "gaussian", "least_hpd")
 
 # 20 000 replicates know a standard uncertainty to 0.5 % (1/√(2n)), and take up to 170 MB
@@ -91,6 +92,10 @@ def read_facility(section: Section) -> Facility | None:
         "monitor_distance": section.quantity("monitor_distance", u.m, ABOVE_ZERO),
         "monitor_area": section.quantity("monitor_area", u.mm**2, ABOVE_ZERO),
         "monitor_efficiency": section.number("monitor_efficiency", FRACTION_ABOVE_ZERO),
+        "monitor_dead_time": section.quantity("monitor_dead_time", u.s, ABOVE_ZERO),
+        "monitor_dead_time_model": section.text(
+            "monitor_dead_time_model", DEAD_TIME_MODELS
+        ),
     }
     if values["source_distance"] is None or values["source_diameter"] is None:
         return None
@@ -160,6 +165,8 @@ def read_detector(section: Section) -> Detector | None:
         "line_width": section.value_or_energy_table("line_width", u.eV, table_only=False),
         "x_flipped": section.truth("x_flipped"),
         "rotation": section.quantity("rotation", u.deg, ANY),
+        "sensor": section.text("sensor"),
+        "window": section.text("window"),
     }
     if pixel_size is None or mode is None:
         return None
@@ -178,6 +185,22 @@ def read_detector(section: Section) -> Detector | None:
         **charge,
         **optional,
         fano_factor=0.115 if fano_factor is None else fano_factor,
+        uncertainties=dict(section.uncertainties),
+    )
+
+
+def read_layer(section: Section) -> Layer | None:
+    """Make a layer; None when a required key cannot be used."""
+    material = section.text("material", required=True)
+    thickness = section.quantity("thickness", u.um, ABOVE_ZERO, required=True)
+    density = section.quantity("density", u.g / u.cm**3, ABOVE_ZERO)
+    if material is None or thickness is None:
+        return None
+    return Layer(
+        name=section.path.removeprefix("layers."),
+        material=material,
+        thickness=thickness,
+        density=density,
         uncertainties=dict(section.uncertainties),
     )
 

@@ -1,8 +1,8 @@
 """As seen from infinity: encircled energy, diameters and area of a star's image."""
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -40,10 +40,17 @@ class Numbers:
         Light inside circles, (sets, radii).
     area_ratio
         Whole area for a star over that with the diverging beam, (sets,).
+    star_mm2
+        Whole area for a star, wherever its light lands, (sets,).
+    inside_mm2
+        What the diverging beam puts inside the reference radius of each measurement of
+        this energy, by its name, (sets,).
     """
 
     curves: StarCurves
     area_ratio: np.ndarray
+    star_mm2: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    inside_mm2: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     def diameters_mm(self, share: float, reference_mm: float) -> np.ndarray:
         """Return diameters that hold a share of the light inside the reference radius."""
@@ -122,10 +129,13 @@ class SeenFromInfinity:
         model, systematic = self._background(changes)
         counts = apart = 0.0
         for one in self.apart:
-            alone, *parts = one._parts(of)
+            try:
+                alone, *parts = one._parts(of)
+            except KeyError:  # asked for a measurement at another distance
+                continue
             count = 1 / np.maximum(sum(part**2 for part in parts), 1e-300)
             counts, apart = counts + count, apart + count * (alone - value) ** 2
-        if self.apart:
+        if np.any(counts):
             spread = spread + apart / counts
         repeats = of(self.repeats)
         statistical = _about_fit(repeats, changes[0])
@@ -203,7 +213,9 @@ def seen_from_infinity(
     result = {}
     for energy in folded.energies:
         view = views[energy]
-        pair = _Pair(star=view, near=folded.near(energy), radii_mm=radii)
+        named = {i: one.id for i, one in enumerate(folded.measured) if one.energy == energy}
+        near = folded.near(energy)
+        pair = _Pair(star=view, near=near, radii_mm=radii, named=named)
         families, weight = folded.counting
         of_repeats, of_changed = pair.of_sets(best, (repeats, changed))
         result[energy] = SeenFromInfinity(
@@ -225,6 +237,13 @@ class _Pair:
     star: View
     near: View
     radii_mm: np.ndarray
+    named: Mapping[int, str]  # measurements of this energy, by their place in the fold
+
+    def inside(self, described: Described) -> dict[str, np.ndarray]:
+        """Light of each pair of slope errors inside the reference radii, (pairs,), mm²."""
+        return {
+            name: described.data[i].columns.sum(axis=0) for i, name in self.named.items()
+        }
 
     def by_family(self, families: Sequence[Described]) -> Numbers:
         """Numbers of the mixtures of several families, one a row."""
@@ -234,9 +253,19 @@ class _Pair:
             (view_area(self.star, ladder) @ w) / (view_area(self.near, ladder) @ w)
             for ladder, w in mixtures
         ]
+        star = [view_area(self.star, ladder) @ w for ladder, w in mixtures]
+        inside = [
+            {name: pairs @ f.mixture.weights for name, pairs in self.inside(f).items()}
+            for f in families
+        ]
         return Numbers(
             curves=StarCurves(radii_mm=self.radii_mm, growth=growth),
             area_ratio=np.array(ratio),
+            star_mm2=np.array(star),
+            inside_mm2={
+                name: np.array([one[name] for one in inside])
+                for name in self.named.values()
+            },
         )
 
     def of_sets(self, best: Described, sets: Sequence[np.ndarray]) -> list[Numbers]:
@@ -245,12 +274,15 @@ class _Pair:
         own = about_own_center(self.star, self.radii_mm[-1], ladder, best.mixture.weights)
         pairs = pair_growths(own, self.radii_mm, ladder).T
         star, near = (view_area(view, ladder) for view in (self.star, self.near))
+        inside = self.inside(best)
         return [
             Numbers(
                 curves=StarCurves(radii_mm=self.radii_mm, growth=rows @ pairs),
                 area_ratio=(rows @ star) / (rows @ near),
+                star_mm2=rows @ star,
+                inside_mm2={name: rows @ one for name, one in inside.items()},
             )
-            for rows in sets
+            for rows in (one / one.sum(axis=1, keepdims=True) for one in sets)
         ]
 
 

@@ -143,7 +143,7 @@ def _changed(declared: Declared) -> Iterator[tuple[str, str, Declared]]:
             facility = replace(setup.facility, **{key: getattr(setup.facility, key) + step})
             moved = replace(setup, facility=facility)
             yield key.replace("_", " "), "systematic", replace(declared, setup=moved)
-    for key in (*_BUILT_FROM, "coating_density", "pre_collimator_length"):
+    for key in (*_BUILT_FROM, "coating_density", "pre_collimator_length", "bar_width"):
         step = setup.uncertainties.get(f"mirror.{key}")
         value = getattr(setup.mirror, key)
         if step is not None and value is not None:
@@ -212,6 +212,12 @@ def _light(declared: Declared, source_mm: float) -> MeridianLight:
         shares = [np.stack([t.specular, t.scattered], axis=1) for t in tables]
     else:
         shares = [t.specular[:, None] for t in tables]
+    free = bar_free(declared.prescription, design)
+    if free is not None:
+        # Each nesting has a coating of its own then: what passes the bars goes half into
+        # either of its two reflections.
+        shares = [shares[n] * math.sqrt(part) for n, part in zip(number, free, strict=True)]
+        number = np.arange(free.size)
     blades = design.pre_collimator_length
     in_place = declared.inputs.beam[0].exposure.pre_collimator is not False
     return MeridianLight(
@@ -223,6 +229,27 @@ def _light(declared: Declared, source_mm: float) -> MeridianLight:
             float(blades.to_value(u.mm)) if blades is not None and in_place else 0.0
         ),
     )
+
+
+def bar_free(prescription: Prescription, design: MirrorDesign) -> np.ndarray | None:
+    """Return the share of each nesting's azimuths that no alignment bar shades.
+
+    Bars are radial with parallel sides and stand across front and rear, so each shades
+    ``2 asin(w/2r)`` of azimuth where the light of a nesting is nearest to the axis: at the
+    rear of its secondary. None without bars.
+    """
+    if not design.bar_count or design.bar_width is None or design.bar_width <= 0 * u.mm:
+        return None
+    half_mm = float(design.bar_width.to_value(u.mm)) / 2
+    rear = np.array(
+        [
+            n.radius_mm
+            - (n.gap_mm / 2 + n.secondary_length_mm) * math.tan(n.secondary_angle_rad)
+            for n in prescription.nestings
+        ]
+    )
+    shaded = design.bar_count * 2 * np.arcsin(np.minimum(half_mm / rear, 1.0))
+    return np.maximum(1 - shaded / (2 * math.pi), 0.0)
 
 
 def mirror_offset_mm(

@@ -1,7 +1,7 @@
 """How the image of a star changes when settings or models are changed."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -39,10 +39,16 @@ class Variant:
 
 @dataclass(frozen=True, kw_only=True)
 class Response:
-    """What one variant gives: curves and area ratio at each energy."""
+    """What one variant gives: curves, area ratio and star's area (mm²) at each energy.
+
+    ``inside_mm2`` is what the diverging beam puts inside the reference radius of each
+    measurement, by its name.
+    """
 
     curves: tuple[StarCurves, ...]
     area_ratio: tuple[float, ...]
+    star_mm2: tuple[float, ...] = ()
+    inside_mm2: Mapping[str, float] = field(default_factory=dict)
 
 
 def responses(
@@ -70,7 +76,7 @@ def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
     radii = star_radii(
         resolution.hpd_rad * plane.distance_mm / 4, plane.reference_rad * plane.distance_mm
     )
-    curves, ratios = [], []
+    curves, ratios, areas = [], [], []
     for energy, view in enumerate(views):
         growth = mixture_growths(view, radii, [mixture])[0]
         curves.append(StarCurves(radii_mm=radii, growth=growth))
@@ -84,4 +90,14 @@ def _respond(folded: Folded, plane: StarPlane, variant: Variant) -> Response:
             for v in (view, near)
         )
         ratios.append(star_area / near_area)
-    return Response(curves=tuple(curves), area_ratio=tuple(ratios))
+        areas.append(star_area)
+    inside = {
+        one.id: float(data.columns.sum(axis=0) @ mixture[1])
+        for one, data in zip(variant.measured, described.data, strict=True)
+    }
+    return Response(
+        curves=tuple(curves),
+        area_ratio=tuple(ratios),
+        star_mm2=tuple(areas),
+        inside_mm2=inside,
+    )

@@ -48,6 +48,8 @@ class Measurement:
     effective_area_infinity_cm2: Uncertain | None = None
     effective_area_within_reference_measured_cm2: Uncertain | None = None
     effective_area_within_reference_infinity_cm2: Uncertain | None = None
+    flux_ratio: Mapping[str, object] | None = None
+    area_at_infinity: Mapping[str, object] | None = None
     primary_exercised_fraction: float | None = None
     fit: Mapping[str, object] | None = None
     hpd_by_reference_radius: tuple[Mapping[str, object], ...] = ()

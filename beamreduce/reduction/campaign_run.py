@@ -130,6 +130,7 @@ def reduce_campaign(
         )
     refuse_inside_campaign(campaign.folder, Path(results_folder))
     tell = progress or (lambda what, done, total: None)
+    _directs.cache_clear()
     _masters.cache_clear()  # frames and settings may have changed since an earlier run
     with open_output(Path(results_folder), update=options.update) as output:
         with Workers(options.jobs) as run_all:
@@ -283,9 +284,15 @@ def _masters() -> MasterCache:
     return MasterCache()
 
 
+@lru_cache(maxsize=1)
+def _directs() -> MasterCache:
+    """The direct beams that this process has counted."""
+    return MasterCache()
+
+
 def _measure_and_write(job: tuple[MeasureRequest, OutputFolder, bool, str]) -> str:
     request, output, figures, key = job
-    measured = measure(request, _masters())
+    measured = measure(request, _masters(), _directs())
     measurement: Measurement = replace(
         measured.measurement, measured_key=key, inputs=input_checksums(request)
     )

@@ -11,6 +11,7 @@ from beamreduce.encircled_energy import encircled_energy
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 from beamreduce.infinity.families import ConeError, Surfaces
 from beamreduce.record import Measurement, plain_json, write_text_whole
+from beamreduce.reduction.area_at_infinity import area_fields, without_fold
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.focus_results import focus_of
 from beamreduce.reduction.infinity_results import (
@@ -71,6 +72,7 @@ def fold_and_write(job: FoldJob) -> str:
         measurement = dict(stored[identity])
         if found is not None and request in usable:
             _fill(measurement, infinity_fields(found, request), notes)
+            _fill(measurement, area_fields(found, request, measurement), {})
         else:
             why = reason if request in usable else "the core is saturated"
             _leave_null(measurement, request, why)
@@ -167,7 +169,7 @@ def _fill(
 ) -> None:
     """Put the results of the fold into a measurement as results.json holds it."""
     names = {item.name for item in fields(Measurement)}
-    rows = filled.pop("budget_rows")
+    rows = filled.pop("budget_rows", [])
     added = {**notes, **filled.pop("notes")}
     kept = {
         key: text
@@ -190,6 +192,7 @@ def _leave_null(
 ) -> None:
     """Say why there are no numbers at infinity; what is lit needs no fold."""
     notes = measurement["notes"] | dict.fromkeys(NO_ANSWER, reason)  # type: ignore[operator]
+    notes |= without_fold(measurement, reason)
     try:
         measurement["primary_exercised_fraction"] = exercised_fraction(request)
     except (GeometryError, SettingsError) as error:

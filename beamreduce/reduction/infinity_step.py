@@ -179,17 +179,31 @@ def star_quantity(
         ("background level", "systematic", value.systematic),
         ("families of slope errors, background model and trace", "model", value.model),
     ]
-    base = _of_response(found.base, energy, of)
-    for variant, response in zip(found.variants, found.changes, strict=True):
-        # At other resolution, so only the ratio counts.
-        size = abs(_of_response(response, energy, of) / base - 1) * abs(value.value)
-        terms.append((variant.term, variant.kind, size))
+    terms += [
+        (term, kind, abs(change * value.value))
+        for term, kind, change in relative_changes(found, energy, of)
+    ]
 
     def total(kind: str) -> float:
         return math.hypot(*(size for _, of_kind, size in terms if of_kind == kind))
 
     whole = replace(value, systematic=total("systematic"), model=total("model"))
     return whole, tuple(terms)
+
+
+def relative_changes(
+    found: AtInfinity, energy: int, of: Callable[[Numbers], np.ndarray]
+) -> list[tuple[str, str, float]]:
+    """Return how any number changes with each variant: term, kind, part of the number.
+
+    With its sign: what one variant changes at several energies goes together.
+    """
+    base = _of_response(found.base, energy, of)
+    # At other resolution than the number itself, so only the ratio counts.
+    return [
+        (variant.term, variant.kind, _of_response(response, energy, of) / base - 1)
+        for variant, response in zip(found.variants, found.changes, strict=True)
+    ]
 
 
 def reference_mm(found: AtInfinity, identity: str) -> float:
@@ -220,6 +234,8 @@ def _of_response(
     numbers = Numbers(
         curves=replace(curves, growth=curves.growth[None]),
         area_ratio=np.array([response.area_ratio[energy]]),
+        star_mm2=np.array(response.star_mm2[energy : energy + 1]),
+        inside_mm2={name: np.array([size]) for name, size in response.inside_mm2.items()},
     )
     return float(of(numbers)[0])
 

@@ -12,6 +12,8 @@ from beamreduce.campaign import CalibratedBy, Exposure
 from beamreduce.record import sha256_of_file, sha256_of_json, software_versions
 from beamreduce.reduction.request import MeasureRequest
 
+# What the flux ratio reads of [facility].
+_AREA_SETTINGS = ("source_distance", "monitor_dead_time", "monitor_dead_time_model")
 RESULTS_FORMAT = "beamreduce-results/1"
 
 
@@ -76,18 +78,28 @@ def measurement_key(request: MeasureRequest) -> str:
 def settings_used(request: MeasureRequest) -> dict[str, object]:
     """Return the settings that the steps of one measurement read.
 
-    Facility, mirror and the star's plane are not among them: only the fold reads those.
+    Mirror and the star's plane are not among them: only the fold reads those. Facility
+    and layers are, where there is a direct beam: the area depends on distances, monitor
+    and filters.
     """
     reduction = dataclasses.replace(
         request.setup.reduction, infinity_detector_distance=None
     )
-    return {
+    used = {
         "id": request.inputs.id,
         "detector": as_plain(request.inputs.detector),  # with its uncertainties
         "reduction": as_plain(reduction),
         "background": request.background_method,
         "reference_radius": as_plain(request.reference_radius),
     }
+    if request.inputs.direct:  # without a direct beam there is no area to ask for them
+        facility = request.setup.facility
+        used["facility"] = {
+            key: as_plain([getattr(facility, key), facility.uncertainties.get(key)])
+            for key in _AREA_SETTINGS
+        }
+        used["layers"] = as_plain(request.setup.layers)
+    return used
 
 
 def as_plain(value: object) -> object:

@@ -27,7 +27,14 @@ from beamreduce.errors import MeasurementError
 from beamreduce.frame import MasterCache
 from beamreduce.image import filled_fraction, measure_sectors
 from beamreduce.record import Measurement, Uncertain, random_stream
-from beamreduce.reduction.budget import Systematics, diameter_budget, systematics_of
+from beamreduce.reduction.area_step import (
+    AREA_KEYS,
+    TOTAL,
+    WITHIN,
+    measure_area,
+    total_area,
+)
+from beamreduce.reduction.budget import diameter_budget, systematics_of
 from beamreduce.reduction.image_limits import (
     checked_reference_mm,
     edge_warning,
@@ -45,11 +52,10 @@ _LOST_TO_SATURATION = (
     "hpd_measured_mm",
     "w90_measured_arcsec",
     "w90_measured_mm",
-    "effective_area_measured_cm2",
-    "effective_area_infinity_cm2",
-    "effective_area_within_reference_measured_cm2",
-    "effective_area_within_reference_infinity_cm2",
+    "flux_ratio",
+    *AREA_KEYS,
 )
+_BEYOND = "flux_beyond_reference"
 OTHER_REFERENCES = (0.5, 0.75)  # of the reference radius; HPD is given for these too
 
 
@@ -95,7 +101,11 @@ class Measured:
     curves: Curves | None
 
 
-def measure(request: MeasureRequest, masters: MasterCache | None = None) -> Measured:
+def measure(
+    request: MeasureRequest,
+    masters: MasterCache | None = None,
+    directs: MasterCache | None = None,
+) -> Measured:
     """Reduce one measurement.
 
     Parameters
@@ -104,6 +114,8 @@ def measure(request: MeasureRequest, masters: MasterCache | None = None) -> Meas
         Paths and settings; ``reference_radius`` must be set.
     masters
         Masters of earlier calls, to be used again; None to make them anew.
+    directs
+        The same for direct beams, which many measurements share.
 
     Raises
     ------
@@ -111,10 +123,12 @@ def measure(request: MeasureRequest, masters: MasterCache | None = None) -> Meas
         When a frame cannot be used or the numbers cannot be had from it.
     """
     with request.naming_errors():
-        return _measure(request, masters)
+        return _measure(request, masters, directs)
 
 
-def _measure(request: MeasureRequest, masters: MasterCache | None) -> Measured:
+def _measure(
+    request: MeasureRequest, masters: MasterCache | None, directs: MasterCache | None
+) -> Measured:
     located = locate(request, masters)
     reference = _reference_that_fits(request, located)
     setting = _setting(request, located, reference)
@@ -126,8 +140,11 @@ def _measure(request: MeasureRequest, masters: MasterCache | None) -> Measured:
         )
     curves = _curves(request, located, reference)
     other = _other_references(request, curves, reference)
+    numbers = _with_numbers(setting, request, located, curves, other)
+    photons = _net_photons(curves.net)
+    areas = measure_area(request, located, curves.net, photons, (masters, directs))
     return Measured(
-        measurement=_with_numbers(setting, request, located, curves, other),
+        measurement=_with_area(numbers, areas),
         located=located,
         curves=curves,
     )
@@ -246,7 +263,7 @@ def _with_numbers(
     }
     return replace(
         setting,
-        net_photons=_net_photons(curves.net, systematics),
+        net_photons=_net_photons(curves.net).with_systematic(systematics.photon_scale),
         hpd_measured_arcsec=arcsec[HALF_POWER],
         hpd_measured_mm=mm[HALF_POWER],
         w90_measured_arcsec=arcsec[NINETY],
@@ -256,13 +273,26 @@ def _with_numbers(
     )
 
 
-def _net_photons(net: NetRings, systematics: Systematics) -> Uncertain:
+def _with_area(numbers: Measurement, areas: dict[str, object]) -> Measurement:
+    """Add the areas as measured; the whole one with what the wing tells of the rest."""
+    notes = {**numbers.notes, **areas.pop("notes")}
+    within = areas.get(WITHIN)
+    if within is not None:
+        areas[TOTAL] = total_area(within, numbers.flux_beyond_reference)
+        if areas[TOTAL] is None:
+            notes[TOTAL] = f"only inside the reference radius: {notes[_BEYOND]}"
+        else:
+            notes[TOTAL] = "beyond the reference radius as the wing of the image tells"
+    return replace(numbers, notes=notes, **areas)
+
+
+def _net_photons(net: NetRings) -> Uncertain:
     return Uncertain(
         value=float(net.growth[-1]),
         statistical=math.sqrt(max(float(net.covariance.sum()), 0.0)),
         systematic=math.hypot(*(net.systematic_modes * net.scale).sum(axis=1)),
         model=math.hypot(*(net.model_modes @ net.scale)),
-    ).with_systematic(systematics.photon_scale)
+    )
 
 
 def _degrees(azimuth: Quantity | None) -> float | None:

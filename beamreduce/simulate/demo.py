@@ -19,6 +19,10 @@ COMPARED = {
     "hpd_infinity_arcsec": "HPD star",
     "w90_infinity_arcsec": "W90 star",
     "hpd_infinity_best_focus_arcsec": "HPD star best",
+    "effective_area_measured_cm2": "area",
+    "effective_area_infinity_cm2": "area star",
+    "effective_area_within_reference_measured_cm2": "area within",
+    "effective_area_within_reference_infinity_cm2": "area star within",
 }
 
 
@@ -126,16 +130,20 @@ def _check_scenario(truth: Mapping[str, object], truth_file: Path) -> None:
         )
 
 
+def _unit(key: str) -> str:
+    return key.rsplit("_", 1)[-1]
+
+
 def _table(rows: Sequence[Agreement]) -> str:
     width = max(len(row.id) for row in rows)
     head = (
-        f"{'measurement':<{width}}  {'number':<13}  {'measured (arcsec)':>18}  "
-        f"{'truth (arcsec)':>16}  {'pull':>5}"
+        f"{'measurement':<{width}}  {'number':<16}  {'':<6}  {'measured':>18}  "
+        f"{'truth':>16}  {'pull':>5}"
     )
     lines = [head]
     for row in rows:
         lines.append(
-            f"{row.id:<{width}}  {COMPARED[row.key]:<13}  "
+            f"{row.id:<{width}}  {COMPARED[row.key]:<16}  {_unit(row.key):<6}  "
             f"{row.value:>9.2f} ± {row.uncertainty:<6.2f}  "
             f"{row.truth:>8.2f} ± {row.truth_uncertainty:<5.2f}  {row.pull:>+5.2f}"
         )

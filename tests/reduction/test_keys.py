@@ -92,6 +92,7 @@ CELLS = {
     "dead_time_fraction": 0.01,
     "filter_transmission": 0.9,
     "detector_efficiency": 0.9,
+    "filter": "window",
     "line_fraction": 0.9,
     "background": "off-1",
     "detector": "other",
@@ -194,6 +195,8 @@ def test_every_setting_matters(folder, table, key):
     (folder / "campaign.toml").write_text("\n".join(lines))
     assert final_keys(folder)["ti"] != before
     only_folded = table in ("facility", "mirror") or key == "infinity_detector_distance"
+    # Areas scale the direct beam with the distance of the source.
+    only_folded &= key not in ("source_distance", "source_distance_uncertainty")
     assert (keys(folder)["ti"] == before_the_fold) == only_folded
 
 
@@ -236,6 +239,10 @@ def test_every_cell_of_a_row_matters(folder, column):
         (folder / "campaign.toml").write_text(f'{SETUP}{table}[reduction]\ndark = "none"\n')
         plain = keys(folder)
         before = set(plain.values())
+    if column == "filter":
+        layer = '[layers.window]\nmaterial = "Al"\nthickness = "5 um"\n'
+        (folder / "campaign.toml").write_text(f"{SETUP}\n{layer}")
+        before = set(keys(folder).values())
     write_rows(folder, rows)
     after = keys(folder)
     (beam,) = set(after) - {"al"}
