@@ -1,6 +1,7 @@
 """Two results of one mirror: what changed, and by how much it could have."""
 
 from beamreduce.before_after.comparison import Comparison, compare_results
+from beamreduce.before_after.curves import CurveDifference
 from beamreduce.before_after.equivalence import (
     Assurance,
     chance_at_margin,
@@ -8,7 +9,7 @@ from beamreduce.before_after.equivalence import (
     holm,
     verdicts,
 )
-from beamreduce.before_after.finding import Finding, Judged, judge, overall
+from beamreduce.before_after.finding import Finding, Judged, judge, needs_text, overall
 from beamreduce.before_after.margins import (
     CompareSettings,
     Margin,
@@ -22,6 +23,7 @@ __all__ = [
     "Assurance",
     "CompareSettings",
     "Comparison",
+    "CurveDifference",
     "Finding",
     "Judged",
     "Margin",
@@ -35,6 +37,7 @@ __all__ = [
     "holm",
     "judge",
     "more_photons",
+    "needs_text",
     "overall",
     "read_margins",
     "read_results",

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from beamreduce.before_after.curves import CurveDifference, compare_curves
 from beamreduce.before_after.equivalence import Verdict
 from beamreduce.before_after.finding import Judged, judge, needs_text, overall
 from beamreduce.before_after.margins import CompareSettings
@@ -29,8 +30,10 @@ class Comparison:
         Margins, and how sure verdicts have to be.
     judged
         Every quantity that could be compared.
+    curves
+        Differences of encircled energy at all radii.
     left_out
-        What could not, with the reason.
+        What could not be compared, with the reason.
     notes
         What is true of the comparison as a whole, in sentences.
     """
@@ -39,6 +42,7 @@ class Comparison:
     after: ResultsFolder
     settings: CompareSettings
     judged: tuple[Judged, ...]
+    curves: tuple[CurveDifference, ...]
     left_out: tuple[Left, ...]
     notes: tuple[str, ...]
 
@@ -92,13 +96,15 @@ def compare_results(
             f"belong together"
         )
     lonely = [Left(id=name, key="", reason=why) for name, why in paired.left_out]
-    found = compare_numbers(runs, paired.pairs) + compare_positions(runs, paired.pairs)
-    found = Found(left_out=tuple(lonely)) + found
+    curves = compare_curves(runs, paired.pairs)
+    found = Found(left_out=tuple(lonely)) + compare_numbers(runs, paired.pairs)
+    found = found + curves.found + compare_positions(runs, paired.pairs)
     return Comparison(
         before=runs.before,
         after=runs.after,
         settings=settings,
         judged=judge(found.findings, settings.assurance),
+        curves=curves.curves,
         left_out=found.left_out,
         notes=tuple(_notes(runs, paired.pairs)),
     )

@@ -3,6 +3,15 @@
 Matplotlib is loaded by the first call, not by importing this room.
 """
 
+from beamreduce.figures.before_after import (
+    CurveChange,
+    CurveChangeArtists,
+    ForestArtists,
+    MarginRow,
+    draw_curve_change,
+    draw_forest,
+    forest_height_cm,
+)
 from beamreduce.figures.encircled_energy import (
     EncircledEnergyArtists,
     GrowthArtists,
@@ -41,13 +50,17 @@ __all__ = [
     "CURVE_HEIGHT_CM",
     "IMAGE_HEIGHT_CM",
     "BandedCurve",
+    "CurveChange",
+    "CurveChangeArtists",
     "EncircledEnergyArtists",
     "FocusArtists",
     "FocusCurve",
     "FoldQuality",
     "FoldResidualsArtists",
+    "ForestArtists",
     "GrowthArtists",
     "LitMapArtists",
+    "MarginRow",
     "MarkedDiameter",
     "Marks",
     "NetImageArtists",
@@ -56,9 +69,11 @@ __all__ = [
     "RingResiduals",
     "SeenFromInfinity",
     "SeenFromInfinityArtists",
+    "draw_curve_change",
     "draw_encircled_energy",
     "draw_focus_curve",
     "draw_fold_residuals",
+    "draw_forest",
     "draw_growth",
     "draw_lit_map",
     "draw_net_image",
@@ -66,6 +81,7 @@ __all__ = [
     "draw_reflectivity",
     "draw_seen_from_infinity",
     "fold_residuals_height_cm",
+    "forest_height_cm",
     "marks_of",
     "new_figure",
     "report_style",

@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -103,20 +104,28 @@ class SeenFromInfinity:
             model=math.hypot(model, TRACED * float(value)),
         )
 
-    def fraction(self, radii_mm: np.ndarray, reference_mm: float) -> tuple[np.ndarray, ...]:
-        """Return encircled energy at radii, its counting uncertainty, and the rest."""
-        value, statistical, systematic, model = self._parts(
+    def curve(self, radii_mm: np.ndarray, reference_mm: float) -> "Deviations":
+        """Return encircled energy at radii, with everything that makes it unsure."""
+        found = self._deviations(
             lambda numbers: numbers.curves.fraction(radii_mm, reference_mm)
         )
         # The trace is sure of sizes to a part of them, of shares to what that changes;
         # a larger image has less inside the reference radius, too, where the share is 1.
         inner = (1 - TRACED) * np.append(radii_mm, reference_mm)
-        smaller = self.family_weight @ self.by_family.curves.fraction(inner, reference_mm)
-        traced = value - smaller[:-1] / smaller[-1]
-        return value, statistical, np.sqrt(systematic**2 + model**2 + traced**2)
+        as_it_is, smaller = (
+            self.family_weight @ self.by_family.curves.fraction(at, reference_mm)
+            for at in (radii_mm, inner)
+        )
+        traced = as_it_is - smaller[:-1] / smaller[-1]
+        return replace(found, model=np.vstack([found.model, traced]))
 
     def _parts(self, of: Callable[[Numbers], np.ndarray]) -> tuple[np.ndarray, ...]:
-        """Value, and statistical, systematic and model part, the trace's own left out.
+        """Value, and statistical, systematic and model part, the trace's own left out."""
+        found = self._deviations(of)
+        return found.value, found.statistical, *found.rest
+
+    def _deviations(self, of: Callable[[Numbers], np.ndarray]) -> "Deviations":
+        """Value and deviations from it, the trace's own left out.
 
         Where distances are told apart, the spread of their answers about the joint one is
         a model part; each counts by its own variance, since a plane far out of focus
@@ -124,41 +133,68 @@ class SeenFromInfinity:
         """
         values = of(self.by_family)
         value = self.family_weight @ values
-        spread = self.family_weight @ (values - value) ** 2
+        spread = (np.sqrt(self.family_weight) * (values - value).T).T
         changes = of(self.changed)
-        model, systematic = self._background(changes)
-        counts = apart = 0.0
-        for one in self.apart:
-            try:
-                alone, *parts = one._parts(of)
-            except KeyError:  # asked for a measurement at another distance
-                continue
-            count = 1 / np.maximum(sum(part**2 for part in parts), 1e-300)
-            counts, apart = counts + count, apart + count * (alone - value) ** 2
-        if np.any(counts):
-            spread = spread + apart / counts
-        repeats = of(self.repeats)
-        statistical = _about_fit(repeats, changes[0])
-        value = value - bias_of(repeats, changes[0])
-        return value, statistical, systematic, np.sqrt(spread + model**2)
-
-    def _background(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Model and systematic part that backgrounds bring to values, one row a change."""
-        changes = values[1:] - values[0]
         kinds = np.array(self.changed_kinds, dtype=object)
-        model, systematic = (
-            np.sqrt((changes[kinds == kind] ** 2).sum(axis=0))
-            for kind in ("model", "systematic")
+        moved = changes[1:] - changes[0]
+        alone = []
+        for one in self.apart:
+            with suppress(KeyError):  # asked for a measurement at another distance
+                alone.append(one._parts(of))
+        counts = np.array(
+            [1 / np.maximum(sum(p**2 for p in parts), 1e-300) for _, *parts in alone]
         )
-        return model, systematic
+        apart = np.array(
+            [
+                np.sqrt(count / counts.sum(axis=0)) * (other - value)
+                for count, (other, *_) in zip(counts, alone, strict=True)
+            ]
+        ).reshape(len(alone), *np.shape(value))
+        repeats = of(self.repeats)
+        # Shares that are held at zero draw repeats to one side of the fit that they were
+        # drawn from: that counts as well.
+        about_fit = repeats - changes[0]
+        return Deviations(
+            value=value - bias_of(repeats, changes[0]),
+            repeats=about_fit / math.sqrt(len(repeats)),
+            systematic=moved[kinds == "systematic"],
+            model=np.concatenate([spread, apart, moved[kinds == "model"]]),
+        )
 
 
-def _about_fit(repeats: np.ndarray, fit: np.ndarray) -> np.ndarray:
-    """Root mean square of repeats, one a row, about the fit they were drawn from.
+@dataclass(frozen=True, kw_only=True)
+class Deviations:
+    """Numbers and by how much each cause moves all of them together.
 
-    Shares that are held at zero draw repeats to one side: that counts as well.
+    Parameters
+    ----------
+    value
+        The numbers, any shape.
+    repeats
+        Deviations of repeats of the exposures over the square root of their number, one
+        row each: the sum of their products is the covariance.
+    systematic, model
+        One row for each cause: a change by one standard uncertainty.
     """
-    return np.sqrt(np.mean((repeats - fit) ** 2, axis=0))
+
+    value: np.ndarray
+    repeats: np.ndarray
+    systematic: np.ndarray
+    model: np.ndarray
+
+    @property
+    def statistical(self) -> np.ndarray:
+        """Root mean square of repeats about the fit they were drawn from."""
+        return _added(self.repeats)
+
+    @property
+    def rest(self) -> tuple[np.ndarray, np.ndarray]:
+        """Systematic and model part, causes added in quadrature."""
+        return _added(self.systematic), _added(self.model)
+
+
+def _added(rows: np.ndarray) -> np.ndarray:
+    return np.sqrt((rows**2).sum(axis=0))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,8 +12,10 @@ from beamreduce.encircled_energy import (
     NINETY,
     Diameters,
     NetRings,
+    UncertainCurve,
     crossing_diameters_mm,
     encircled_energy,
+    measured_curve,
 )
 from beamreduce.record import Uncertain
 from beamreduce.reduction.locate import Located
@@ -99,6 +101,16 @@ def systematics_of(inputs: MeasurementInputs) -> Systematics:
         pixel_size=detector.relative_uncertainty("pixel_size"),
         detector_distance=distance,
         photon_scale=scale,
+    )
+
+
+def uncertain_curve(net: NetRings, inputs: MeasurementInputs) -> UncertainCurve:
+    """Return the curve of a measurement with all that makes it unsure."""
+    systematics = systematics_of(inputs)
+    return measured_curve(
+        net,
+        pixel_size=systematics.pixel_size,
+        detector_distance=systematics.detector_distance,
     )
 
 

@@ -20,6 +20,8 @@ from beamreduce.record import (
     toml_text,
     write_text_whole,
 )
+from beamreduce.reduction.comparison_files import draw_comparison, write_curve_tables
+from beamreduce.reduction.comparison_page import comparison_html
 from beamreduce.reduction.output_folder import OutputFolder, open_output, put_in_place
 from beamreduce.reduction.run_log import json_text, run_log
 
@@ -97,12 +99,13 @@ def compare_folders(
     place = Path(output_folder)
     for folder in (Path(before), Path(after)):
         _refuse_inside(folder, place)
+    tell = progress or (lambda what, done, total: None)
     settings = (
         CompareSettings() if options.margins is None else read_margins(options.margins)
     )
     with open_output(place, update=options.update) as output:
         comparison = compare_results(before, after, settings)
-        _write(output, comparison, options, started)
+        _write(output, comparison, (options, tell), started)
         moved = put_in_place(output)
     return Compared(folder=output.final, comparison=comparison, moved=moved)
 
@@ -135,11 +138,20 @@ def _refuse_inside(kept: Path, place: Path) -> None:
 
 
 def _write(
-    output: OutputFolder, comparison: Comparison, options: CompareOptions, started: float
+    output: OutputFolder,
+    comparison: Comparison,
+    how: tuple[CompareOptions, Progress],
+    started: float,
 ) -> None:
-    folder = output.partial
+    (options, tell), folder = how, output.partial
     _clear(folder)
     write_text_whole(folder / "comparison.json", json_text(comparison.to_json()))
+    write_curve_tables(folder, comparison)
+    if options.figures:
+        tell("figures", 0, 1)
+        draw_comparison(folder, comparison)
+        tell("figures", 1, 1)
+    write_text_whole(folder / "report.html", comparison_html(folder, comparison))
     write_text_whole(folder / "settings.toml", toml_text(_settings(output, comparison)))
     write_text_whole(folder / "provenance.json", json_text(_provenance(comparison)))
     write_text_whole(folder / "run_log.json", json_text(run_log(started)))

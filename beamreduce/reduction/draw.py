@@ -1,6 +1,7 @@
 """The figures of one measurement, with the numbers that are quoted."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,7 +69,9 @@ def draw_measurement(folder: Path, measured: Measured) -> None:
     )
     if curves is None:
         return
-    save("eef", CURVE_HEIGHT_CM, lambda ax: draw_encircled_energy(ax, curves.curve, marks))
+    # The band is what is quoted: counting, declared uncertainties and models together.
+    whole = replace(curves.curve, covariance=curves.uncertain.whole_covariance)
+    save("eef", CURVE_HEIGHT_CM, lambda ax: draw_encircled_energy(ax, whole, marks))
     profile = radial_profile(curves.rings, curves.background_rings)
     save("profile", CURVE_HEIGHT_CM, lambda ax: draw_radial_profile(ax, profile))
     try:

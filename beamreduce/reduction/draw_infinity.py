@@ -4,10 +4,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import astropy.units as u
 import numpy as np
 
-from beamreduce.encircled_energy import EncircledEnergy, encircled_energy
+from beamreduce.encircled_energy import UncertainCurve
 from beamreduce.figures import (
     CURVE_HEIGHT_CM,
     BandedCurve,
@@ -26,6 +25,7 @@ from beamreduce.figures import (
 )
 from beamreduce.infinity.best_focus import FocusScan
 from beamreduce.record import Uncertain
+from beamreduce.reduction.budget import uncertain_curve
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
 from beamreduce.reduction.infinity_results import star_curve
@@ -61,7 +61,8 @@ def draw_configuration(
     """
     name = configuration.name.file_name
     for one in found.folded.measured:
-        curve = encircled_energy(read_rings(folder, one.id))
+        request = next(r for r in configuration.requests if r.inputs.id == one.id)
+        curve = uncertain_curve(read_rings(folder, one.id), request.inputs)
         seen = both_curves(found, curve, stored[one.id])
         _save(
             folder / f"infinity_{one.id}",
@@ -97,7 +98,7 @@ def _save(path: Path, height_cm: float, draw: "Callable[[Figure], object]") -> N
 
 
 def both_curves(
-    found: AtInfinity, curve: EncircledEnergy, measurement: Mapping[str, object]
+    found: AtInfinity, curve: UncertainCurve, measurement: Mapping[str, object]
 ) -> SeenFromInfinity:
     """Return what is drawn of one measurement: its curve, and that of a star.
 
@@ -110,7 +111,7 @@ def both_curves(
     measurement
         As results.json holds it.
     """
-    angle = curve.angle.to_value(u.arcsec)
+    angle = curve.radius_arcsec
     star = star_curve(found, str(measurement["id"]), angle)
     return SeenFromInfinity(
         measured=BandedCurve(

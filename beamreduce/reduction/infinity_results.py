@@ -7,10 +7,13 @@ from dataclasses import replace
 import astropy.units as u
 import numpy as np
 
+from beamreduce.encircled_energy import CurveTerm, UncertainCurve
 from beamreduce.infinity.blur_budget import BlurInputs, InPlaneErrors, blur_budget
 from beamreduce.record import Uncertain
 from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
 from beamreduce.reduction.infinity_step import (
+    BACKGROUND_TERM,
+    FOLD_TERM,
     SHARES,
     AtInfinity,
     area_ratio,
@@ -21,7 +24,6 @@ from beamreduce.reduction.infinity_step import (
 )
 from beamreduce.reduction.lit_part import lit_part
 from beamreduce.reduction.request import MeasureRequest
-from beamreduce.reduction.star_curve import StarCurve
 
 _MOSTLY_MODEL = 0.5
 NO_ANSWER = (
@@ -68,13 +70,32 @@ def infinity_fields(found: AtInfinity, request: MeasureRequest) -> dict[str, obj
     }
 
 
-def star_curve(found: AtInfinity, identity: str, angle_arcsec: np.ndarray) -> StarCurve:
+def star_curve(
+    found: AtInfinity, identity: str, angle_arcsec: np.ndarray
+) -> UncertainCurve:
     """Return the star's encircled energy at the angles of a measured curve."""
     one = next(m for m in found.folded.measured if m.id == identity)
     seen = found.seen[one.energy]
     radii = angle_arcsec / ARCSEC_PER_RAD * found.star_mm
-    value, statistical, rest = seen.fraction(radii, reference_mm(found, identity))
-    return StarCurve(fraction=value, uncertainty=np.hypot(statistical, rest))
+    reference = reference_mm(found, identity)
+    parts = seen.curve(radii, reference)
+    changes = [(BACKGROUND_TERM, "systematic", row) for row in parts.systematic]
+    changes += [(FOLD_TERM, "model", row) for row in parts.model]
+    base = found.base.curves[one.energy].fraction(radii, reference)
+    for variant, response in zip(found.variants, found.changes, strict=True):
+        # At other resolution, so only the difference counts.
+        moved = response.curves[one.energy].fraction(radii, reference) - base
+        changes.append((variant.term, variant.kind, moved))
+    return UncertainCurve(
+        radius_arcsec=angle_arcsec,
+        fraction=parts.value,
+        covariance=parts.repeats.T @ parts.repeats,
+        terms=tuple(
+            CurveTerm(term=term, kind=kind, change=change)
+            for term, kind, change in changes
+            if np.any(change)
+        ),
+    )
 
 
 def exercised_fraction(request: MeasureRequest) -> float:

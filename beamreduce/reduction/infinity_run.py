@@ -7,11 +7,11 @@ from dataclasses import asdict, dataclass, fields
 
 from threadpoolctl import threadpool_limits
 
-from beamreduce.encircled_energy import encircled_energy
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 from beamreduce.infinity.families import ConeError, Surfaces
 from beamreduce.record import Measurement, plain_json, write_text_whole
 from beamreduce.reduction.area_at_infinity import area_fields, without_fold
+from beamreduce.reduction.budget import uncertain_curve
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.focus_results import focus_of
 from beamreduce.reduction.infinity_results import (
@@ -77,7 +77,7 @@ def fold_and_write(job: FoldJob) -> str:
             why = reason if request in usable else "the core is saturated"
             _leave_null(measurement, request, why)
         if request in usable:
-            _write_curve(job, found, identity)
+            _write_curve(job, found, request)
         measurement["key"] = job.keys[identity]
         stored[identity] = measurement
     if found is not None:
@@ -202,8 +202,11 @@ def _leave_null(
     measurement["notes"] = dict(sorted(notes.items()))
 
 
-def _write_curve(job: FoldJob, found: AtInfinity | None, identity: str) -> None:
-    curve = encircled_energy(read_rings(job.output.partial, identity))
-    angle = curve.angle.to_value("arcsec")
-    star = None if found is None else star_curve(found, identity, angle)
-    write_eef(job.output.partial, identity, curve, star)
+def _write_curve(job: FoldJob, found: AtInfinity | None, request: MeasureRequest) -> None:
+    identity = request.inputs.id
+    net = read_rings(job.output.partial, identity)
+    measured = uncertain_curve(net, request.inputs)
+    star = None
+    if found is not None:
+        star = star_curve(found, identity, measured.radius_arcsec)
+    write_eef(job.output.partial, identity, net, (measured, star))

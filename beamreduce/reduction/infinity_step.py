@@ -32,6 +32,8 @@ from beamreduce.units import arcsec_per_mm
 
 _ARCSEC = math.degrees(1) * 3600
 SHARES = {"hpd": HALF_POWER, "w90": NINETY}
+BACKGROUND_TERM = "background level"
+FOLD_TERM = "families of slope errors, background model and trace"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,8 +178,8 @@ def star_quantity(
     value = found.seen[energy].quantity(of)
     terms = [
         ("photon counting", "statistical", value.statistical),
-        ("background level", "systematic", value.systematic),
-        ("families of slope errors, background model and trace", "model", value.model),
+        (BACKGROUND_TERM, "systematic", value.systematic),
+        (FOLD_TERM, "model", value.model),
     ]
     terms += [
         (term, kind, abs(change * value.value))

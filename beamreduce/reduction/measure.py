@@ -18,6 +18,7 @@ from beamreduce.encircled_energy import (
     Diameters,
     EncircledEnergy,
     NetRings,
+    UncertainCurve,
     encircled_energy,
     measure_diameters,
     net_rings,
@@ -34,7 +35,11 @@ from beamreduce.reduction.area_step import (
     measure_area,
     total_area,
 )
-from beamreduce.reduction.budget import diameter_budget, systematics_of
+from beamreduce.reduction.budget import (
+    diameter_budget,
+    systematics_of,
+    uncertain_curve,
+)
 from beamreduce.reduction.image_limits import (
     checked_reference_mm,
     edge_warning,
@@ -70,7 +75,9 @@ class Curves:
     net
         Net photons in rings out to the reference radius.
     curve
-        Encircled energy out to the reference radius.
+        Encircled energy out to the reference radius, with its statistical covariance.
+    uncertain
+        The same over the angle, with declared and model uncertainties beside it.
     diameters
         HPD and W90 with their bootstrap.
     """
@@ -79,6 +86,7 @@ class Curves:
     background_rings: BackgroundRings
     net: NetRings
     curve: EncircledEnergy
+    uncertain: UncertainCurve
     diameters: Diameters
 
 
@@ -170,6 +178,7 @@ def _curves(request: MeasureRequest, located: Located, reference: Quantity) -> C
         background_rings=background,
         net=net,
         curve=encircled_energy(net),
+        uncertain=uncertain_curve(net, request.inputs),
         diameters=_diameters(request, net, "bootstrap"),
     )
 

@@ -9,12 +9,17 @@ import astropy.units as u
 import numpy as np
 from astropy.io import fits
 
-from beamreduce.encircled_energy import EncircledEnergy
+from beamreduce.encircled_energy import (
+    NetRings,
+    UncertainCurve,
+    curve_file,
+    encircled_energy,
+    write_curves,
+)
 from beamreduce.record import write_whole
 from beamreduce.reduction.measure import Measured
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.ring_file import ring_file, write_rings
-from beamreduce.reduction.star_curve import StarCurve
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -42,7 +47,7 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
     for old in _product_files(folder, identity):
         old.unlink()  # of a run that was interrupted before the campaign was changed
     if measured.curves is not None:
-        write_eef(folder, identity, measured.curves.curve)
+        write_eef(folder, identity, measured.curves.net, (measured.curves.uncertain, None))
         write_rings(folder, identity, measured.curves.net)
     hdus = net_hdus(measured)
     write_whole(
@@ -55,7 +60,7 @@ def write_products(folder: Path, measured: Measured, *, figures: bool) -> None:
 
 
 def eef_table(
-    identity: str, curve: EncircledEnergy, star: StarCurve | None = None
+    identity: str, net: NetRings, curves: tuple[UncertainCurve, UncertainCurve | None]
 ) -> "Table":
     """Return the encircled-energy curve of a measurement as results folders hold it.
 
@@ -63,20 +68,21 @@ def eef_table(
     ----------
     identity
         Measurement.
-    curve
-        As measured.
-    star
-        The same at infinity; None where it is not known.
+    net
+        Its rings.
+    curves
+        As measured, and the same at infinity; None where it is not known.
     """
     from astropy.table import QTable, Table  # noqa: PLC0415 - slow import
 
+    curve, (measured, star) = encircled_energy(net), curves
     absent = np.full(curve.fraction.size, np.nan)
     table = QTable(
         {
             "radius": curve.radius.to(u.mm),
             "radius_angle": curve.angle,
             "eef": curve.fraction,
-            "eef_uncertainty": curve.uncertainty,
+            "eef_uncertainty": measured.uncertainty,
             "eef_infinity": absent if star is None else star.fraction,
             "eef_infinity_uncertainty": absent if star is None else star.uncertainty,
             "covered_area": curve.covered,
@@ -92,10 +98,14 @@ def eef_table(
 
 
 def write_eef(
-    folder: Path, identity: str, curve: EncircledEnergy, star: StarCurve | None = None
+    folder: Path,
+    identity: str,
+    net: NetRings,
+    curves: tuple[UncertainCurve, UncertainCurve | None],
 ) -> None:
-    """Write ``eef_<id>.ecsv``."""
-    table = eef_table(identity, curve, star)
+    """Write ``eef_<id>.ecsv``, and ``eef_covariance_<id>.fits`` beside it."""
+    write_curves(folder, identity, *curves)
+    table = eef_table(identity, net, curves)
     write_whole(
         folder / f"eef_{identity}.ecsv",
         lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
@@ -171,7 +181,11 @@ def reuse_products(
     wanted = [f"net_{identity}.fits", measured_file(output.final, identity).name]
     # A saturated core has no curve; its image is drawn all the same.
     if old.get("hpd_measured_mm") is not None:
-        wanted += [f"eef_{identity}.ecsv", ring_file(output.final, identity).name]
+        wanted += [
+            f"eef_{identity}.ecsv",
+            curve_file(output.final, identity).name,
+            ring_file(output.final, identity).name,
+        ]
     wanted += [f"image_{identity}.{kind}" for kind in ("png", "svg")] if figures else []
     if not all((output.final / name).is_file() for name in wanted):
         return False
@@ -214,6 +228,8 @@ def _fold_files(folder: Path, name: str) -> list[Path]:
 def _product_files(folder: Path, identity: str) -> list[Path]:
     """Return the files in a results folder that belong to one measurement."""
     names = [f"eef_{identity}.ecsv", f"net_{identity}.fits"]
-    names += [path(folder, identity).name for path in (ring_file, measured_file)]
+    names += [
+        path(folder, identity).name for path in (ring_file, curve_file, measured_file)
+    ]
     names += [f"{name}_{identity}.{kind}" for name in FIGURES for kind in ("png", "svg")]
     return [folder / name for name in names if (folder / name).is_file()]

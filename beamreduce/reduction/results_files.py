@@ -164,7 +164,11 @@ def _provenance(run: CampaignRun) -> dict[str, object]:
         net = record.entity(f"net_{identity}.fits", {"br:path": f"net_{identity}.fits"})
         made = []
         if m["hpd_measured_mm"] is not None:  # a saturated core has no curve
-            for name in (f"eef_{identity}.ecsv", f"rings_{identity}.fits"):
+            for name in (
+                f"eef_{identity}.ecsv",
+                f"eef_covariance_{identity}.fits",
+                f"rings_{identity}.fits",
+            ):
                 made.append(record.entity(name, {"br:path": name}))
         numbers = record.entity(
             f"results/{identity}", {"br:path": "results.json", "br:key": m["key"]}

@@ -114,12 +114,12 @@ def test_the_curve_has_every_term_that_the_diameters_have():
     """Light grows in proportion to radius: a share changes by as much as a size does."""
     radii = np.array([0.2, 0.4, 0.6])
     share = radii / 0.8
-    value, counting, rest = found_of().seen[0].fraction(radii, 2.0)
-    assert value == pytest.approx(share)
-    assert counting == pytest.approx(np.zeros(3), abs=1e-12)
-    assert rest == pytest.approx(TRACED * share)
+    curve = found_of().seen[0].curve(radii, 2.0)
+    assert curve.value == pytest.approx(share)
+    assert curve.statistical == pytest.approx(np.zeros(3), abs=1e-12)
+    assert np.hypot(*curve.rest) == pytest.approx(TRACED * share)
     other = found_of(by_family=numbers(0.5)).seen[0]
-    _, _, rest = found_of(apart=(other,)).seen[0].fraction(radii, 2.0)
+    rest = np.hypot(*found_of(apart=(other,)).seen[0].curve(radii, 2.0).rest)
     assert rest == pytest.approx(np.hypot(TRACED * share, share - radii), rel=1e-6)
 
 

@@ -20,7 +20,13 @@ from tests.reduction.schema import QUANTITIES, check_results, read_strictly
 
 ARCSEC = 180 * 3600 / np.pi
 IDS = ("al", "q1", "ti")
-FILES = (("eef", "ecsv"), ("net", "fits"), ("rings", "fits"), ("measured", "json"))
+FILES = (
+    ("eef", "ecsv"),
+    ("eef_covariance", "fits"),
+    ("net", "fits"),
+    ("rings", "fits"),
+    ("measured", "json"),
+)
 FOLDS = ("plate", "Q1+2arcmin+45deg")
 BUDGET_KINDS = ("statistical", "systematic", "model")
 

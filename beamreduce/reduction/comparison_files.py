@@ -1,0 +1,134 @@
+"""The files of a comparison beside comparison.json: curves, figures and the page."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from beamreduce.before_after import Comparison, CurveDifference, Judged
+from beamreduce.figures import (
+    CURVE_HEIGHT_CM,
+    CurveChange,
+    MarginRow,
+    draw_curve_change,
+    draw_forest,
+    forest_height_cm,
+    new_figure,
+    report_style,
+    save_figure,
+)
+from beamreduce.record import write_whole
+
+if TYPE_CHECKING:
+    from astropy.table import QTable
+    from matplotlib.axes import Axes
+
+FOREST = "margins"
+_WORDS = {
+    "hpd_measured_arcsec": "HPD measured",
+    "w90_measured_arcsec": "W90 measured",
+    "hpd_infinity_arcsec": "HPD at infinity",
+    "w90_infinity_arcsec": "W90 at infinity",
+    "hpd_infinity_best_focus_arcsec": "HPD at best focus",
+    "effective_area_measured_cm2": "area measured",
+    "effective_area_infinity_cm2": "area at infinity",
+    "eef_measured": "EEF measured, worst radius",
+    "eef_infinity": "EEF at infinity, worst radius",
+    "position_x_arcsec": "position x",
+    "position_y_arcsec": "position y",
+    "quadrant_position_x_arcsec": "x against other quadrants",
+    "quadrant_position_y_arcsec": "y against other quadrants",
+    "quadrants": "quadrants against each other",
+}
+
+
+def words_of(key: str) -> str:
+    """Return what a person calls a quantity."""
+    return _WORDS.get(key, key)
+
+
+def curve_table(curve: CurveDifference) -> "QTable":
+    """Return the difference of two curves as ``difference_<key>_<id>.ecsv`` holds it."""
+    import astropy.units as u  # noqa: PLC0415 - slow import
+    from astropy.table import QTable  # noqa: PLC0415
+
+    table = QTable(
+        {
+            "radius_angle": curve.radius_arcsec * u.arcsec,
+            "eef_before": curve.before,
+            "eef_after": curve.after,
+            "difference": curve.difference,
+            "difference_uncertainty": curve.uncertainty,
+            "simultaneous_half_width": curve.band,
+        }
+    )
+    table.meta["margin"] = curve.margin
+    table.meta["reference_radius_arcsec"] = curve.reference_arcsec
+    return table
+
+
+def curve_name(curve: CurveDifference) -> str:
+    """Return the name of a curve's files, without ending."""
+    return f"difference_{curve.key}_{curve.id}"
+
+
+def write_curve_tables(folder: Path, comparison: Comparison) -> None:
+    """Write every difference of curves as a table."""
+    for curve in comparison.curves:
+        table = curve_table(curve)
+        write_whole(
+            folder / f"{curve_name(curve)}.ecsv",
+            lambda path, table=table: table.write(
+                path, format="ascii.ecsv", overwrite=True
+            ),
+        )
+
+
+def margin_row(one: Judged) -> MarginRow:
+    """Return a finding in units of its margin."""
+    finding = one.finding
+    where = f"{finding.id}: " if finding.id else ""
+    return MarginRow(
+        label=f"{where}{words_of(finding.key)}",
+        difference=finding.difference.quantity.value / finding.margin,
+        low=one.interval[0] / finding.margin,
+        high=one.interval[1] / finding.margin,
+        verdict=one.verdict,
+    )
+
+
+def curve_change(curve: CurveDifference, confidence: float) -> CurveChange:
+    """Return what is drawn of a difference of curves."""
+    return CurveChange(
+        radius_arcsec=curve.radius_arcsec,
+        difference=curve.difference,
+        uncertainty=curve.uncertainty,
+        band=curve.band,
+        margin=curve.margin,
+        confidence=confidence,
+    )
+
+
+def draw_comparison(folder: Path, comparison: Comparison) -> None:
+    """Write all differences against their margins, and every difference of curves."""
+    confidence = comparison.settings.assurance.confidence
+    rows = [margin_row(one) for one in comparison.judged]
+    if rows:
+        _save(
+            folder / FOREST,
+            forest_height_cm(len(rows)),
+            lambda ax: draw_forest(ax, rows, 2 * confidence - 1),
+        )
+    for curve in comparison.curves:
+        change = curve_change(curve, confidence)
+        _save(
+            folder / curve_name(curve),
+            CURVE_HEIGHT_CM,
+            lambda ax, change=change: draw_curve_change(ax, change),
+        )
+
+
+def _save(path: Path, height_cm: float, draw: "Callable[[Axes], object]") -> None:
+    with report_style():
+        figure = new_figure(height_cm=height_cm, width_cm=15.0)
+        draw(figure.subplots())
+        save_figure(figure, path)
