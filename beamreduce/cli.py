@@ -109,34 +109,50 @@ def reduce(
             click.echo(f"earlier results moved to {done.before}")
 
 
-@main.command()
+@main.command("simulate")
 @click.argument("scenario")
 @click.option("-o", "--output", type=_FOLDER, required=True, help="Campaign folder.")
 @click.option("--quiet", is_flag=True, help="No progress bar.")
-def simulate(scenario: str, output: Path, quiet: bool) -> None:
-    """Make a synthetic campaign with a known truth beside it."""
-    from beamreduce.simulate import simulate_campaign  # noqa: PLC0415 - light start
+def make(scenario: str, output: Path, quiet: bool) -> None:
+    """Make a synthetic campaign, or maps of reflectors, with a known truth beside it."""
+    from beamreduce.simulate.make import make as make_folder  # noqa: PLC0415 - light start
 
     with _Bar(quiet) as progress:
-        simulate_campaign(scenario, output, progress=progress)
+        what = make_folder(scenario, output, progress=progress)
     if not quiet:
-        click.echo(f"campaign in {output}, truth in {output}.truth.json")
+        click.echo(f"{what} in {output}, truth in {output}.truth.json")
 
 
 @main.command()
-@click.option(
-    "-o", "--output", type=_FOLDER, default=Path("demo_run"), help="Default: demo_run."
-)
+@click.argument("part", type=click.Choice(["campaign", "reflectors"]), default="campaign")
+@click.option("-o", "--output", type=_FOLDER, help="Default: demo_run, by part.")
 @click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
 @click.option("--quiet", is_flag=True, help="No progress bar.")
-def demo(output: Path, jobs: int | None, quiet: bool) -> None:
-    """Make the synthetic campaign, reduce it and compare with its truth."""
-    from beamreduce.reduction import RunOptions, default_jobs  # noqa: PLC0415
-    from beamreduce.simulate.demo import run_demo  # noqa: PLC0415
+def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
+    """Make the synthetic campaign, reduce it and compare with its truth.
 
-    options = RunOptions(update=True, jobs=jobs or default_jobs())
+    PART is campaign, the default, or reflectors: their height maps, graded.
+    """
+    from beamreduce.reduction import RunOptions, default_jobs  # noqa: PLC0415
+
+    jobs = jobs or default_jobs()
     with _Bar(quiet) as progress:
-        click.echo(run_demo(output, options=options, progress=progress))
+        if part == "reflectors":
+            from beamreduce.reduction.reflectors_run import (  # noqa: PLC0415
+                ReflectorOptions,
+            )
+            from beamreduce.simulate.reflector_demo import (  # noqa: PLC0415
+                run_reflector_demo as run,
+            )
+
+            options: object = ReflectorOptions(update=True, jobs=jobs)
+            output = output or Path("demo_run") / "reflectors"
+        else:
+            from beamreduce.simulate.demo import run_demo as run  # noqa: PLC0415
+
+            options = RunOptions(update=True, jobs=jobs)
+            output = output or Path("demo_run")
+        click.echo(run(output, options=options, progress=progress))
 
 
 @main.command()
@@ -194,6 +210,39 @@ def compare(before: Path, after: Path, output: Path, quiet: bool, **how: object)
     click.echo(f"comparison in {done.folder}")
     if done.moved is not None:
         click.echo(f"earlier comparison moved to {done.moved}")
+
+
+@main.command()
+@click.argument("folder", type=_FOLDER)
+@click.option("-o", "--output", type=_FOLDER, required=True, help="Folder for results.")
+@click.option("--update", is_flag=True, help="Redo what has changed; keep what was there.")
+@click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
+@click.option("--quiet", is_flag=True, help="No progress bar, no table.")
+def reflectors(
+    folder: Path, output: Path, update: bool, jobs: int | None, quiet: bool
+) -> None:
+    """Measure and grade reflectors by their height maps, and plan where they go."""
+    from beamreduce.reduction import default_jobs  # noqa: PLC0415 - light start
+    from beamreduce.reduction.reflectors_run import (  # noqa: PLC0415
+        ReflectorOptions,
+        grade_reflectors,
+        grade_table,
+    )
+
+    options = ReflectorOptions(update=update, jobs=jobs or default_jobs())
+    with _Bar(quiet) as progress:
+        done = grade_reflectors(folder, output, options=options, progress=progress)
+    for problem in done.warnings:
+        click.echo(f"warning: {problem}", err=True)
+    for name, reason in done.unusable:
+        click.echo(f"warning: map {name} is not used: {reason}", err=True)
+    if not quiet:
+        click.echo(grade_table(done))
+        click.echo(f"results in {done.folder}")
+        if done.reused:
+            click.echo(f"{done.reused} maps were up to date")
+        if done.before is not None:
+            click.echo(f"earlier results moved to {done.before}")
 
 
 class _Bar:

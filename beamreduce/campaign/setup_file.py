@@ -103,19 +103,19 @@ def read_setup(folder: Path) -> Setup:
 
 def draft_setup(folder: Path) -> SetupDraft:
     """Read as much of ``campaign.toml`` as can be read, and collect all problems."""
-    document, problem = _read_document(folder)
+    document, problem = read_document(folder)
     if document is None:
         return SetupDraft(setup=None, detector_names=None, cards={}, problems=(problem,))
     problems: list[Problem] = []
     top = Section(document, "", problems)
     version = top.text("format", (FORMAT,), required=True)
-    campaign = _section(top, "campaign", "name")
+    campaign = subsection(top, "campaign", "name")
     name = campaign.text("name", required=True) if campaign else None
-    facility = _section(top, "facility", "source_distance, source_diameter")
-    mirror = _section(top, "mirror", "focal_length, inner_radius, outer_radius, …")
-    reduction = _section(top, "reduction") or Section({}, "reduction", problems)
-    cards = _section(top, "cards") or Section({}, "cards", problems)
-    quadrants = _section(top, "quadrants") or Section({}, "quadrants", problems)
+    facility = subsection(top, "facility", "source_distance, source_diameter")
+    mirror = subsection(top, "mirror", "focal_length, inner_radius, outer_radius, …")
+    reduction = subsection(top, "reduction") or Section({}, "reduction", problems)
+    cards = subsection(top, "cards") or Section({}, "cards", problems)
+    quadrants = subsection(top, "quadrants") or Section({}, "quadrants", problems)
     detectors = _detector_sections(top)
     layers = _named_sections(top, "layers")
     content = {
@@ -155,10 +155,12 @@ def draft_setup(folder: Path) -> SetupDraft:
     )
 
 
-def _read_document(folder: Path) -> tuple[dict[str, object] | None, Problem | None]:
-    """Read the TOML text; the problem says what keeps it from being read."""
-    path, trouble = find_inside(folder, SETUP_FILE)
-    expected, action = "the campaign's settings", ""
+def read_document(
+    folder: Path, file: str = SETUP_FILE
+) -> tuple[dict[str, object] | None, Problem | None]:
+    """Read a TOML file of a folder; the problem says what keeps it from being read."""
+    path, trouble = find_inside(folder, file)
+    expected, action = "a file of settings", ""
     item = ""
     if path is None:
         found, action = trouble
@@ -181,16 +183,17 @@ def _read_document(folder: Path) -> tuple[dict[str, object] | None, Problem | No
             found = "a whole number of thousands of digits"
             expected, action = "numbers that mean something", "correct it"
     return None, Problem(
-        file=SETUP_FILE, item=item, found=found, expected=expected, action=action
+        file=file, item=item, found=found, expected=expected, action=action
     )
 
 
-def _section(top: Section, key: str, required: str = "") -> Section | None:
+def subsection(top: Section, key: str, required: str = "") -> Section | None:
     """Return a table of the file; with ``required`` (what it holds) it has to be there."""
     top.known.add(key)
     table = top.table.get(key)
     if isinstance(table, dict):
-        return Section(table, f"{top.path}.{key}".removeprefix("."), top.problems)
+        path = f"{top.path}.{key}".removeprefix(".")
+        return Section(table, path, top.problems, file=top.file)
     if table is not None:
         top.report(key, repr(table), f"a table [{key}]", "write it as a table")
     elif required:
@@ -201,7 +204,7 @@ def _section(top: Section, key: str, required: str = "") -> Section | None:
 def _detector_sections(top: Section) -> dict[str, Section]:
     """Return the table of each detector by its name."""
     sections = {}
-    plain = _section(top, "detector", "pixel_size and mode")
+    plain = subsection(top, "detector", "pixel_size and mode")
     if plain is not None:
         sections[DEFAULT_DETECTOR] = plain
     return sections | _named_sections(top, "detectors")
@@ -209,6 +212,6 @@ def _detector_sections(top: Section) -> dict[str, Section]:
 
 def _named_sections(top: Section, key: str) -> dict[str, Section]:
     """Return the tables ``[key.NAME]`` by name."""
-    outer = _section(top, key)
-    found = {name: _section(outer, name) for name in (outer.table if outer else ())}
+    outer = subsection(top, key)
+    found = {name: subsection(outer, name) for name in (outer.table if outer else ())}
     return {name: section for name, section in found.items() if section is not None}

@@ -1,4 +1,4 @@
-"""One table of ``campaign.toml``, read key by key; every problem is kept, none raised."""
+"""One table of a file of settings, read key by key; every problem is kept, none raised."""
 
 import difflib
 from collections.abc import Callable, Mapping
@@ -42,6 +42,8 @@ class Section:
         Declared standard uncertainties by key, grows likewise.
     known
         Keys that were asked for.
+    file
+        Name of the file for messages.
     """
 
     table: Mapping[str, object]
@@ -49,6 +51,7 @@ class Section:
     problems: list[Problem]
     uncertainties: dict[str, Quantity | float] = field(default_factory=dict)
     known: set[str] = field(default_factory=set)
+    file: str = SETUP_FILE
 
     def quantity(
         self, key: str, unit: u.UnitBase, allowed: Range, *, required: bool = False
@@ -113,7 +116,7 @@ class Section:
         """Keep a problem with a key."""
         self.problems.append(
             Problem(
-                file=SETUP_FILE,
+                file=self.file,
                 item=f"{self.path}.{key}" if self.path else key,
                 found=found,
                 expected=expected,

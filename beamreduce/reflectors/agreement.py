@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from scipy.stats import chi2
 
 from beamreduce.record import Uncertain
-from beamreduce.reflectors.power_spectrum import AreaSpectrum, band_of, band_roughness_nm
+from beamreduce.reflectors.band_powers import BANDS_A_DECADE, BandPowers
 
 UNLIKELY = 0.001  # of repeats that differ this much by chance
 
@@ -96,32 +96,26 @@ class BandAgreement:
 
 
 # Optics blur the shortest waves of a map, and its shape took the longest: stay away from
-# the edges of both bands.
-_AWAY = 2.0
+# the edges of both maps by a factor of two.
+_AWAY = round(BANDS_A_DECADE * math.log10(2.0))
 
 
-def compare_magnifications(
-    first: AreaSpectrum, second: AreaSpectrum
-) -> BandAgreement | None:
+def compare_magnifications(first: BandPowers, second: BandPowers) -> BandAgreement | None:
     """Compare two maps of one surface in the band of waves that both show.
 
-    Returns None when they have no band in common. The band keeps a factor of two away from
-    the edges of each map.
+    Returns None when they have no band in common. It keeps a factor of two away from the
+    edges of each map.
     """
-    bands = [band_of(spectrum) for spectrum in (first, second)]
-    low = _AWAY * max(band[0] for band in bands)
-    high = min(band[1] for band in bands) / _AWAY
+    low = max(one.first for one in (first, second)) + _AWAY
+    high = min(one.first + len(one.area_nm2) for one in (first, second)) - _AWAY
     if not low < high:
         return None
-    rms = tuple(
-        band_roughness_nm(spectrum, low_per_um=low, high_per_um=high)
-        for spectrum in (first, second)
-    )
+    rms = tuple(one.rms_nm(low, high) for one in (first, second))
     if min(value.value for value in rms) <= 0:
         return None
     return BandAgreement(
-        low_per_um=low,
-        high_per_um=high,
+        low_per_um=10 ** (low / BANDS_A_DECADE),
+        high_per_um=10 ** (high / BANDS_A_DECADE),
         rms_nm=rms,
         ratio=rms[0].value / rms[1].value,
         agreement=combine(rms),

@@ -21,6 +21,7 @@ def read_map(
     path: Path,
     *,
     pixel_size: Quantity | None = None,
+    pixel_size_y: Quantity | None = None,
     height_unit: u.UnitBase | None = None,
     name: str | None = None,
 ) -> HeightMap:
@@ -33,8 +34,10 @@ def read_map(
         ``BUNIT``, NaN or ``BLANK`` where there is no height. ``.x3p``: ISO 25178-72.
         ``.npy``: an array.
     pixel_size
-        Distance of neighbouring points. X3P files hold it; where it is given too, the two
-        must agree. Required for the others.
+        Distance of neighbouring points along a row. X3P files hold it; where it is given
+        too, the two must agree. Required for the others.
+    pixel_size_y
+        Distance of neighbouring rows, where it is another one.
     height_unit
         Of a ``.npy`` array, which cannot say it; required there.
     name
@@ -49,7 +52,8 @@ def read_map(
     ending = path.name.lower()
     if ending.endswith(".x3p"):
         heights = read_x3p(path, name=name)
-        _check_spacing(heights, pixel_size)
+        _check_spacing(heights, pixel_size, heights.pixel_x_um)
+        _check_spacing(heights, pixel_size_y, heights.pixel_y_um)
         return heights
     if pixel_size is None:
         raise ReflectorError(
@@ -57,35 +61,37 @@ def read_map(
             f"fill the column pixel_size"
         )
     if ending.endswith(FITS_ENDINGS):
-        return height_map(_read_fits(path, name), pixel_size=pixel_size, name=name)
-    if ending.endswith(".npy"):
+        heights_read = _read_fits(path, name)
+    elif ending.endswith(".npy"):
         if height_unit is None:
             raise ReflectorError(
                 f"{name}: found an array without a unit; expected heights with one; fill "
                 f"the column height_unit, nm or um"
             )
-        return height_map(
-            _read_npy(path, name) * height_unit, pixel_size=pixel_size, name=name
+        heights_read = _read_npy(path, name) * height_unit
+    else:
+        raise ReflectorError(
+            f"{name}: found a file ending in {path.suffix!r}; expected one of "
+            f"{', '.join(ENDINGS)}; export the map in one of these"
         )
-    raise ReflectorError(
-        f"{name}: found a file ending in {path.suffix!r}; expected one of "
-        f"{', '.join(ENDINGS)}; export the map in one of these"
+    return height_map(
+        heights_read, pixel_size=pixel_size, pixel_size_y=pixel_size_y, name=name
     )
 
 
-def _check_spacing(heights: HeightMap, declared: Quantity | None) -> None:
+def _check_spacing(heights: HeightMap, declared: Quantity | None, found_um: float) -> None:
     if declared is None:
         return
     wanted = declared.to_value(u.um)
-    if not math.isclose(wanted, heights.pixel_x_um, rel_tol=_SAME_SPACING):
-        times = heights.pixel_x_um / wanted
+    if not math.isclose(wanted, found_um, rel_tol=_SAME_SPACING):
+        times = found_um / wanted
         hint = (
             " (a unit of one of them is wrong)"
             if abs(math.log10(times) - round(math.log10(times))) < 1e-3
             else ""
         )
         raise ReflectorError(
-            f"{heights.name}: found a spacing of {heights.pixel_x_um:.6g} um in the file "
+            f"{heights.name}: found a spacing of {found_um:.6g} um in the file "
             f"and a pixel_size of {wanted:.6g} um in the table{hint}; expected the two to "
             f"agree; correct pixel_size, or leave it empty to take the file's"
         )

@@ -1,13 +1,14 @@
 """What roughness costs: light scattered, area lost, half-power diameter gained."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
 from scipy.optimize import brentq
-from scipy.special import erf, erfinv
+from scipy.special import erfinv
 
 from beamreduce.errors import SettingsError
 from beamreduce.mirror import HC_KEV_NM
@@ -15,8 +16,8 @@ from beamreduce.record import Uncertain
 from beamreduce.reflectors.power_spectrum import LineSpectrum
 from beamreduce.units import positive_in, value_in
 
-IN_PLANE_HPD = 2 * math.sqrt(2) * float(erfinv(0.5))  # 1.349: of a rotated normal law
 _RADIAN = math.degrees(1.0) * 3600.0  # arcsec
+IN_PLANE_HPD = 2 * math.sqrt(2) * float(erfinv(0.5))  # 1.349: of a rotated normal law
 
 
 def scattered_fraction(
@@ -70,6 +71,46 @@ def scatter_angle(
 
 
 @dataclass(frozen=True, kw_only=True)
+class Halo:
+    """How the mean square height is spread over waves along the light.
+
+    Parameters
+    ----------
+    edges_per_um
+        Upper edges of the bands of spatial frequency, rising, shape (n,).
+    mean_square_nm2
+        Of the waves in each band, shape (n,).
+    """
+
+    edges_per_um: np.ndarray
+    mean_square_nm2: np.ndarray
+
+    @property
+    def shares(self) -> np.ndarray:
+        """Share of the scattered light within the angle of each edge."""
+        total = np.cumsum(self.mean_square_nm2)
+        return total / total[-1]
+
+    def angles_arcsec(self, energy: Quantity, grazing_angle: Quantity) -> np.ndarray:
+        """Return how far the waves at each edge turn light (grating rule)."""
+        kev = value_in(energy, u.keV, name="energy")
+        return self.turned_arcsec(kev, value_in(grazing_angle, u.rad, name="grazing_angle"))
+
+    def turned_arcsec(self, energy_kev: float, grazing_rad: float) -> np.ndarray:
+        """As :meth:`angles_arcsec`, with bare numbers."""
+        wave_um = HC_KEV_NM / energy_kev / 1000
+        return self.edges_per_um * (wave_um / math.sin(grazing_rad) * _RADIAN)
+
+
+def halo_of(spectrum: LineSpectrum) -> Halo:
+    """Return the halo that a spectrum along the light makes."""
+    return Halo(
+        edges_per_um=spectrum.frequency_per_um + spectrum.step_per_um / 2,
+        mean_square_nm2=spectrum.power_nm2_um * spectrum.step_per_um,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class ScatterEffect:
     """What the scatter of one reflection does to the image at one energy.
 
@@ -92,7 +133,8 @@ def scatter_effect(
     scattered: Uncertain,
     *,
     core_hpd: Quantity,
-    halo: tuple[LineSpectrum, Quantity, Quantity] | None = None,
+    halo: Halo | None = None,
+    at: tuple[Quantity, Quantity] | None = None,
 ) -> ScatterEffect:
     """Return the effect of one reflection's scatter on area and half-power diameter.
 
@@ -104,9 +146,10 @@ def scatter_effect(
         Half-power diameter without scatter; its light follows a normal law in the plane of
         reflection, turned all around (HPD = 1.349 standard deviations).
     halo
-        Spectrum along the light, energy and grazing angle: the scattered light is spread
-        as the spectrum is, by the grating rule. Without it all scattered light falls
-        outside the half-power circle.
+        Spectrum along the light: the scattered light is spread as it is, by the grating
+        rule. Without it all scattered light falls outside the half-power circle.
+    at
+        Energy and grazing angle that the halo is for.
 
     Notes
     -----
@@ -121,19 +164,21 @@ def scatter_effect(
     core_arcsec = positive_in(core_hpd, u.arcsec, name="core_hpd")
     sigma = core_arcsec / IN_PLANE_HPD
     share = scattered.value
-    within = None if halo is None else _halo(*halo)
+    if halo is not None and at is None:
+        raise SettingsError("a halo needs the energy and grazing angle; got none")
+    within = None if halo is None else _within(halo, at)
 
     def encircled(r: float) -> float:
-        wide = 0.0 if within is None else float(within(r))
-        return (1 - share) * float(erf(r / (math.sqrt(2) * sigma))) + share * wide
+        wide = 0.0 if within is None else within(r)
+        return (1 - share) * math.erf(r / (math.sqrt(2) * sigma)) + share * wide
 
-    far = max(50 * sigma, 0.0 if halo is None else _widest(*halo))
+    far = max(50 * sigma, 0.0 if halo is None else float(halo.angles_arcsec(*at)[-1]))
     if encircled(far) < 0.5:
         raise SettingsError(
             f"half of the light must fall somewhere; found a share of {share:.3g} "
             f"scattered; give the spectrum of the surface, which says where to"
         )
-    radius = brentq(lambda r: encircled(r) - 0.5, 0.0, far, xtol=1e-9 * far)
+    radius = brentq(lambda r: encircled(r) - 0.5, 0.0, far, xtol=1e-9 * core_arcsec)
     area = Uncertain(
         value=1 - share,
         statistical=scattered.statistical,
@@ -145,19 +190,8 @@ def scatter_effect(
     )
 
 
-def _halo(spectrum: LineSpectrum, energy: Quantity, angle: Quantity) -> object:
-    angles = _angles_arcsec(spectrum, energy, angle)
-    shares = np.cumsum(spectrum.power_nm2_um)
-    shares = np.concatenate([[0.0], shares / shares[-1]])
-    return lambda r: np.interp(r, np.concatenate([[0.0], angles]), shares)
-
-
-def _widest(spectrum: LineSpectrum, energy: Quantity, angle: Quantity) -> float:
-    return float(_angles_arcsec(spectrum, energy, angle)[-1])
-
-
-def _angles_arcsec(spectrum: LineSpectrum, energy: Quantity, angle: Quantity) -> np.ndarray:
-    """Angle at the upper edge of each bin of the spectrum."""
-    wave_um = HC_KEV_NM / value_in(energy, u.keV, name="energy") / 1000
-    edges = spectrum.frequency_per_um + spectrum.step_per_um / 2
-    return edges * wave_um / math.sin(value_in(angle, u.rad, name="angle")) * _RADIAN
+def _within(halo: Halo, at: tuple[Quantity, Quantity]) -> Callable[[float], float]:
+    """Return the function that gives the share of scattered light within an angle."""
+    angles = np.concatenate([[0.0], halo.angles_arcsec(*at)])
+    shares = np.concatenate([[0.0], halo.shares])
+    return lambda r: float(np.interp(r, angles, shares))

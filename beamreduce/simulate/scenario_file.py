@@ -84,7 +84,7 @@ def read_scenario(scenario: Path | str, *, seed: int | None = None) -> Scenario:
     SettingsError
         With everything that is wrong, one line each.
     """
-    name, text = _text_of(scenario)
+    name, text = scenario_text(scenario)
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -109,7 +109,8 @@ def read_scenario(scenario: Path | str, *, seed: int | None = None) -> Scenario:
     )
 
 
-def _text_of(scenario: Path | str) -> tuple[str, str]:
+def scenario_text(scenario: Path | str) -> tuple[str, str]:
+    """Return the name and the text of a scenario, packaged or from a file."""
     path = Path(scenario)
     if not path.is_file() and str(scenario) in packaged_scenarios():
         packaged = resources.files("beamreduce.simulate") / "scenarios"

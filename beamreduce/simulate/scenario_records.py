@@ -256,6 +256,37 @@ class ExposureSet:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ReflectorsAsMade:
+    """``[made]`` of a scenario of reflectors: how they came out of forming and coating.
+
+    Roughness of a reflector is ``roughness`` times normal laws in its logarithm: its own
+    (``spread``), its batch's (``batch_spread``); mandrel ``bad_mandrel`` makes it
+    ``bad_mandrel_factor`` as large, the last ``drifting_runs`` coating runs
+    ``drift_factor``. The spectrum of a surface is a power law between two waves.
+    """
+
+    reflectors: int = field(metadata=_by(_whole(8)))
+    map_points: int = field(metadata=_by(_whole(16)))
+    pixel_size: Quantity = field(metadata=_by(_quantity(u.um, least=1e-3)))
+    roughness: Quantity = field(metadata=_by(_quantity(u.nm, least=1e-3)))
+    spread: float = field(metadata=_by(_number(0, 1)))
+    batch_spread: float = field(metadata=_by(_number(0, 1)))
+    exponent: float = field(metadata=_by(_number(0, 4)))
+    longest_wave: Quantity = field(metadata=_by(_quantity(u.um, least=1e-3)))
+    nestings_a_mandrel: int = field(metadata=_by(_whole(1)))
+    reflectors_a_batch: int = field(metadata=_by(_whole(1)))
+    reflectors_a_run: int = field(metadata=_by(_whole(1)))
+    bad_mandrel: str = field(default="", metadata=_by(_text))
+    bad_mandrel_factor: float = field(default=1.0, metadata=_by(_number(0.1, 10)))
+    drifting_runs: int = field(default=0, metadata=_by(_whole(0)))
+    drift_factor: float = field(default=1.0, metadata=_by(_number(0.1, 10)))
+    second_maps: int = field(default=0, metadata=_by(_whole(0)))
+    spikes: int = field(default=0, metadata=_by(_whole(0)))
+    hole_fraction: float = field(default=0.0, metadata=_by(_number(0, 0.2)))
+    sag: Quantity = field(default=0 * u.nm, metadata=_by(_quantity(u.nm)))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Truth:
     """``[made.truth]``: how many traced photons each true value rests on, at least."""
 

@@ -1,7 +1,7 @@
 """Height parameters and spectra against closed forms and an independent library.
 
-ISO 25178-2:2012, section 4.1 (height parameters); SEMI MF1811 (spectra); the surface-texture
-library surfalize as a second opinion.
+ISO 25178-2:2012, section 4.1 (height parameters); SEMI MF1811 (spectra); the
+surface-texture library surfalize as a second opinion.
 """
 
 import math
