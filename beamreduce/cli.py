@@ -109,17 +109,24 @@ def reduce(
             click.echo(f"earlier results moved to {done.before}")
 
 
-@main.command("simulate")
+@main.command()
 @click.argument("scenario")
 @click.option("-o", "--output", type=_FOLDER, required=True, help="Campaign folder.")
 @click.option("--quiet", is_flag=True, help="No progress bar.")
-def make(scenario: str, output: Path, quiet: bool) -> None:
+def simulate(scenario: str, output: Path, quiet: bool) -> None:
     """Make a synthetic campaign, or maps of reflectors, with a known truth beside it."""
-    from beamreduce.simulate.make import make as make_folder  # noqa: PLC0415 - light start
+    from beamreduce.simulate import (  # noqa: PLC0415 - light start
+        is_reflector_scenario,
+        simulate_campaign,
+        simulate_reflectors,
+    )
 
+    of_reflectors = is_reflector_scenario(scenario)
+    run = simulate_reflectors if of_reflectors else simulate_campaign
     with _Bar(quiet) as progress:
-        what = make_folder(scenario, output, progress=progress)
+        run(scenario, output, progress=progress)
     if not quiet:
+        what = "maps of reflectors" if of_reflectors else "campaign"
         click.echo(f"{what} in {output}, truth in {output}.truth.json")
 
 

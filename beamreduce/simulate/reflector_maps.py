@@ -16,7 +16,7 @@ from astropy.io import fits
 from astropy.table import Table
 
 from beamreduce.errors import OutputError, ReflectorError, SettingsError
-from beamreduce.record import Uncertain, random_stream, toml_text
+from beamreduce.record import Uncertain, random_stream, toml_text, write_text_whole
 from beamreduce.reflectors import (
     FOLDER_FORMAT,
     GRADES,
@@ -32,7 +32,7 @@ from beamreduce.reflectors import (
 )
 from beamreduce.simulate.scenario_file import scenario_text
 from beamreduce.simulate.scenario_records import ReflectorsAsMade, read_record
-from beamreduce.simulate.write_campaign import Progress
+from beamreduce.simulate.write_campaign import Progress, cannot_write, refuse_existing
 
 SCENARIO_FORMAT = "beamreduce-reflector-scenario/1"
 TRUTH_FORMAT = "beamreduce-reflector-truth/1"
@@ -123,32 +123,28 @@ def simulate_reflectors(
     """
     read = read_reflector_scenario(scenario)
     truth_file = folder.with_name(f"{folder.name}.truth.json")
-    occupied = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
-    if occupied or truth_file.exists():
-        there = folder if occupied else truth_file
-        raise OutputError(
-            f"{there}: found something there; expected a new folder without a truth beside "
-            f"it; choose another -o"
-        )
+    refuse_existing(folder, truth_file)
     tell = progress or (lambda what, done, total: None)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(
-            prefix=f".{folder.name}-", dir=folder.parent
-        ) as name:
-            made = Path(name) / "folder"
-            truth = _write(read, made, tell)
-            if folder.exists():
-                folder.rmdir()
-            shutil.move(made, folder)
-            truth_file.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+        prefix = f".making-{folder.name}-"
+        partial = Path(tempfile.mkdtemp(prefix=prefix, dir=folder.parent))
+    except OSError as error:
+        raise cannot_write(folder, error) from None
+    try:
+        truth = _write(read, partial / "folder", tell)
+        write_text_whole(truth_file, json.dumps(truth, indent=1) + "\n")
+        try:
+            (partial / "folder").rename(folder)
+        except OSError:
+            truth_file.unlink()
+            raise
     except OSError as error:
         if isinstance(error, OutputError):
             raise
-        raise OutputError(
-            f"{folder}: found {error.strerror or error}; expected a place that can be "
-            f"written; check permissions and free space"
-        ) from None
+        raise cannot_write(folder, error) from None
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
 
 
 def _write(read: ReflectorScenario, folder: Path, tell: Progress) -> dict[str, object]:

@@ -112,13 +112,13 @@ def simulate_campaign(
     folder = Path(folder)
     truth = folder.with_name(f"{folder.name}.truth.json")
     plan = read_scenario(scenario, seed=seed)
-    _refuse_existing(folder, truth)
+    refuse_existing(folder, truth)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         prefix = f".making-{folder.name}-"
         partial = Path(tempfile.mkdtemp(prefix=prefix, dir=folder.parent))
     except OSError as error:
-        raise _cannot_write(folder, error) from None
+        raise cannot_write(folder, error) from None
     try:
         _write(plan, partial / "campaign", partial / "truth.json", progress)
         (partial / "truth.json").rename(truth)
@@ -130,12 +130,13 @@ def simulate_campaign(
     except OSError as error:
         if isinstance(error, OutputError):
             raise
-        raise _cannot_write(folder, error) from None
+        raise cannot_write(folder, error) from None
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 
 
-def _refuse_existing(folder: Path, truth: Path) -> None:
+def refuse_existing(folder: Path, truth: Path) -> None:
+    """Refuse to write over a folder that holds something, or over a truth."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise OutputError(
             f"{folder}: found something there already; expected a new or an empty folder; "
@@ -148,7 +149,8 @@ def _refuse_existing(folder: Path, truth: Path) -> None:
         )
 
 
-def _cannot_write(folder: Path, error: OSError) -> OutputError:
+def cannot_write(folder: Path, error: OSError) -> OutputError:
+    """Return the error for a place that cannot be written."""
     return OutputError(
         f"{folder}: found {error.strerror or error}; expected to write the campaign; "
         f"check free space and permissions of {folder.parent}"

@@ -42,11 +42,23 @@ def test_none_is_left_out():
     assert tomllib.loads(toml_text({"a": None, "b": {"c": None}})) == {"b": {}}
 
 
+def test_lists_of_mappings_are_arrays_of_tables():
+    nested = {
+        "a": 1,
+        "b": [{"c": 2, "d": {"e": "f"}}, {"g": [3.0]}, {}],
+        "h": {"i": [{"j": 4}]},
+    }
+    text = toml_text(nested)
+    assert "[[b]]" in text
+    assert "[[h.i]]" in text
+    assert tomllib.loads(text) == nested
+
+
 def test_tuples_are_lists():
     assert tomllib.loads(toml_text({"a": (1, (2, 3))})) == {"a": [1, [2, 3]]}
 
 
-@pytest.mark.parametrize("value", [object(), {1, 2}, 1 + 2j, [None], [{"a": 1}]])
+@pytest.mark.parametrize("value", [object(), {1, 2}, 1 + 2j, [None], [{"a": 1}, 2]])
 def test_what_has_no_form_is_refused(value):
     with pytest.raises(TypeError, match="has no form in TOML"):
         toml_text({"a": value})

@@ -2,12 +2,14 @@ import astropy.units as u
 import pytest
 
 from beamreduce.errors import SettingsError
-from beamreduce.simulate import packaged_scenarios, read_scenario
+from beamreduce.simulate import is_reflector_scenario, packaged_scenarios, read_scenario
 
 
 def test_packaged_scenarios_are_found_by_name_and_can_be_read():
-    assert packaged_scenarios() == ("demo", "saturated", "small")
-    for name in packaged_scenarios():
+    assert packaged_scenarios() == ("demo", "reflectors", "saturated", "small")
+    assert is_reflector_scenario("reflectors")
+    for name in ("demo", "saturated", "small"):
+        assert not is_reflector_scenario(name)
         scenario = read_scenario(name)
         assert scenario.name == name
         assert scenario.campaign["mirror"]["coating"] == "Au"
@@ -101,7 +103,7 @@ def test_exposures_that_cannot_be_taken(tmp_path, scenario_text, old, new, words
 
 def test_what_is_no_scenario(tmp_path):
     with pytest.raises(
-        SettingsError, match=r"nowhere: no scenario .* demo, saturated, small"
+        SettingsError, match=r"nowhere: no scenario .* demo, reflectors, saturated, small"
     ):
         read_scenario("nowhere")
     file = tmp_path / "a.toml"
