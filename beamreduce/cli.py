@@ -164,6 +164,50 @@ def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
 
 @main.command()
 @click.argument("campaign", type=_FOLDER)
+@click.option("-o", "--output", type=_FOLDER, required=True, help="Folder for results.")
+@click.option("--rounds", type=_FOLDER, help="Log of rounds; default: rounds.ecsv there.")
+@click.option("--target-hpd", help='Budget of alignment bars for it: "40 arcsec".')
+@click.option("--update", is_flag=True, help="Replace earlier results; keep them aside.")
+@click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
+@click.option("--quiet", is_flag=True, help="No progress bar, no table.")
+def quadrants(  # noqa: PLR0913 - one a command line option
+    campaign: Path,
+    output: Path,
+    rounds: Path | None,
+    target_hpd: str | None,
+    update: bool,
+    jobs: int | None,
+    quiet: bool,
+) -> None:
+    """Say where the images of quadrants are, and which moves make them coincide."""
+    from beamreduce.reduction.quadrants_run import (  # noqa: PLC0415 - light start
+        QuadrantOptions,
+        parse_target,
+        run_quadrants,
+    )
+    from beamreduce.reduction.quadrants_text import quadrants_text  # noqa: PLC0415
+    from beamreduce.reduction.workers import default_jobs  # noqa: PLC0415
+
+    try:
+        target = None if target_hpd is None else parse_target(target_hpd)
+    except SettingsError as error:
+        raise click.UsageError(str(error)) from None
+    options = QuadrantOptions(
+        rounds=rounds, target_hpd=target, update=update, jobs=jobs or default_jobs()
+    )
+    with _Bar(quiet) as progress:
+        done = run_quadrants(campaign, output, options=options, progress=progress)
+    for problem in done.warnings:
+        click.echo(f"warning: {problem}", err=True)
+    if not quiet:
+        click.echo(quadrants_text(done.content))
+        click.echo(f"results in {done.folder}")
+        if done.before is not None:
+            click.echo(f"earlier results moved to {done.before}")
+
+
+@main.command()
+@click.argument("campaign", type=_FOLDER)
 @click.argument("exposure", required=False)
 @click.option("--quiet", is_flag=True, help="Print the verdict line only.")
 def quicklook(campaign: Path, exposure: str | None, quiet: bool) -> None:

@@ -24,6 +24,8 @@ class Center:
         image is, for choosing rings.
     rule
         How it was found: ``centroid``, ``gaussian``, ``least_hpd`` or ``given``.
+    xy_covariance
+        Covariance of x and y in square pixels; 0 where the rule does not give it.
     """
 
     x: float
@@ -32,6 +34,7 @@ class Center:
     y_uncertainty: float
     half_power_radius: float
     rule: str
+    xy_covariance: float = 0.0
 
     @property
     def xy(self) -> tuple[float, float]:

@@ -68,6 +68,7 @@ def centroid(
         y_uncertainty=float(sy),
         half_power_radius=half_power_radius(net, (xy[0], xy[1]), reference),
         rule="centroid",
+        xy_covariance=float(covariance[0, 1]),
     )
 
 

@@ -102,8 +102,8 @@ class FocusScan:
         return float(distance[inside[0]]), float(distance[inside[-1]])
 
     def _quantity(self, which: int) -> Uncertain:
-        families = np.array([_least(self.distance_mm, row) for row in self.by_family])
-        repeats = np.array([_least(self.distance_mm, row) for row in self.repeats])
+        families = np.array([least_of(self.distance_mm, row) for row in self.by_family])
+        repeats = np.array([least_of(self.distance_mm, row) for row in self.repeats])
         values = families[:, which]
         value = float(self.family_weight @ values)
         spread = float(self.family_weight @ (values - value) ** 2)
@@ -210,7 +210,8 @@ def _hpd_rad(radii: np.ndarray, growth: np.ndarray, distance_mm: float) -> np.nd
     return curves.diameter_mm(HALF_POWER, radii[-1]) / distance_mm
 
 
-def _least(distance_mm: np.ndarray, hpd: np.ndarray) -> tuple[float, float]:
+def least_of(distance_mm: np.ndarray, hpd: np.ndarray) -> tuple[float, float]:
+    """Return where a smooth curve through diameters in some planes is least, and it."""
     distance, smooth = _smooth(distance_mm, hpd)
     k = int(np.argmin(smooth))
     return float(distance[k]), float(smooth[k])

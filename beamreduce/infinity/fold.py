@@ -93,6 +93,15 @@ class Described:
         squares = np.array([(p * p + s * s) / 2 for p, s in self.ladder.pairs])
         return float(np.sqrt(self.mixture.weights @ squares))
 
+    def center_mm(self, identity: str) -> tuple[float, float]:
+        """Return where the mixture puts the center of one image, from the mirror's axis.
+
+        In the frame of the mirror's azimuths.
+        """
+        rings = next(one for one in self.rings if one.id == identity)
+        shift = np.mean([a.shift_mm.mean(axis=0) for a in rings.view.azimuths], axis=0)
+        return -float(shift[0]), -float(shift[1])
+
 
 def describe(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:
     """Fit one family of slope errors, the second time with the noise it expects.

@@ -89,13 +89,30 @@ def predicted_center(
     is its own half-power diameter within the reference radius. The blur is round and
     small, and does not move it.
     """
-    x, y, light = _points(view, ladder, weights)
+    points = image_points(view, ladder, weights)
     step_mm = view.planes[0].table.grid.step_mm
+    return center_of_points(points, reference_mm, step_mm)
+
+
+def center_of_points(
+    points: tuple[np.ndarray, np.ndarray, np.ndarray], reference_mm: float, step_mm: float
+) -> tuple[float, float]:
+    """Return the mean inside the circle about itself whose radius is its own HPD.
+
+    Parameters
+    ----------
+    points
+        x, y and light of each.
+    reference_mm
+        Radius that the HPD refers to.
+    step_mm
+        Step of the radii that half the light is looked for at.
+    """
+    x, y, light = points
     place = np.zeros(2)
     for _ in range(_MOST_ROUNDS):
         distance = np.hypot(x - place[0], y - place[1])
-        growth = np.cumsum(np.bincount((distance / step_mm).astype(int) + 1, light))
-        edges = step_mm * np.arange(growth.size)
+        edges, growth = growth_of_points(distance, light, step_mm)
         half = 0.5 * np.interp(reference_mm, edges, growth)
         hpd = 2 * np.interp(half, growth, edges)
         core = distance <= hpd
@@ -107,10 +124,18 @@ def predicted_center(
     return float(place[0]), float(place[1])
 
 
-def _points(
+def growth_of_points(
+    distance: np.ndarray, light: np.ndarray, step_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return radii in even steps and the light of points inside each of them."""
+    growth = np.cumsum(np.bincount((distance / step_mm).astype(int) + 1, light))
+    return step_mm * np.arange(growth.size), growth
+
+
+def image_points(
     view: View, ladder: SlopeLadder, weights: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The image as points with their light."""
+    """Return an image as points: x, y (mm) and light (mm²) of each."""
     x, y, light = [], [], []
     for plane, azimuths in zip(view.planes, view.azimuths, strict=True):
         profile, offsets = _joined(mixed_profile(plane, ladder, weights), view.offsets_mm)

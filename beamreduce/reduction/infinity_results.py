@@ -127,10 +127,7 @@ def _predicted_center(found: AtInfinity, identity: str) -> tuple[float, float]:
     In the frame of the mirror's azimuths. A mean error of the cones moves the image of a
     single quadrant as a displacement does, and one distance cannot tell which it is.
     """
-    described = found.folded.as_designed.described
-    rings = next(one for one in described.rings if one.id == identity)
-    shift = np.mean([a.shift_mm.mean(axis=0) for a in rings.view.azimuths], axis=0)
-    return -float(shift[0]), -float(shift[1])
+    return found.folded.as_designed.described.center_mm(identity)
 
 
 def _notes(found: AtInfinity, ratio: Uncertain) -> dict[str, str]:

@@ -117,9 +117,16 @@ def results_table(measurements: Sequence[Mapping[str, object]]) -> "Table":
 
 def settings(run: CampaignRun) -> dict[str, object]:
     """Return all settings as they were used, defaults filled in."""
-    setup = run.campaign.setup
-    place = os.path.relpath(run.campaign.folder, run.output.final)
-    used = {
+    used = campaign_settings(run.campaign, run.output)
+    used["reduction"]["reference_radius"] = as_plain(run.reference_radius)  # type: ignore[index]
+    return used
+
+
+def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, object]:
+    """Return all settings of a campaign, and where it is as seen from the results."""
+    setup = campaign.setup
+    place = os.path.relpath(campaign.folder, output.final)
+    return {
         "format": "beamreduce-settings/1",
         "version": software_versions()["beamreduce"],
         # TOML is text; names of folders may be any bytes.
@@ -135,8 +142,6 @@ def settings(run: CampaignRun) -> dict[str, object]:
         "cards": as_plain(setup.cards),
         "uncertainties": as_plain(setup.uncertainties),
     }
-    used["reduction"]["reference_radius"] = as_plain(run.reference_radius)  # type: ignore[index]
-    return used
 
 
 def _column(values: list[float | None], key: str) -> "MaskedColumn":

@@ -12,6 +12,7 @@ from beamreduce.raytrace import Light, MirrorState
 from beamreduce.record import random_stream
 from beamreduce.simulate.detector_frames import DetectorAsMade, make_detector
 from beamreduce.simulate.made_mirror import QUADRANT_NAMES, make_mirror
+from beamreduce.simulate.made_rounds import check_rounds, moved_mirror
 from beamreduce.simulate.scenario_file import Scenario
 from beamreduce.simulate.scenario_records import ExposureSet
 
@@ -47,8 +48,12 @@ class CampaignAsMade:
         return list(self.scenario.lines).index(line)
 
     def mirror_behind(self, item: ExposureSet) -> MirrorState:
-        """Return the mirror behind the aperture of a set of exposures."""
-        return self.mirror.behind_aperture(item.aperture or "full")
+        """Return the mirror behind the aperture of a set of exposures, in its round."""
+        return self.mirror_in(item.round).behind_aperture(item.aperture or "full")
+
+    def mirror_in(self, round_: int) -> MirrorState:
+        """Return the mirror after all moves of the rounds up to one."""
+        return moved_mirror(self.mirror, self.scenario, round_)
 
     def light(self, item: ExposureSet, *, parallel: bool = False) -> Light:
         """Return where the light of a set of exposures comes from; a star if parallel."""
@@ -119,6 +124,7 @@ def _check(scenario: Scenario, setup: Setup) -> None:
         for name in ("primary_sag", "secondary_sag")
         if getattr(setup.mirror, name) is not None
     )
+    problems.extend(check_rounds(scenario))
     facility = setup.facility
     if (facility.monitor_distance is None) != (facility.monitor_area is None):
         problems.append("facility.monitor_distance and monitor_area must come together")

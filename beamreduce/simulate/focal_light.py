@@ -65,7 +65,9 @@ def settings_of(planned: Sequence[PlannedExposure]) -> tuple[Setting, ...]:
 
 def _key(item: ExposureSet) -> tuple:
     by = item.off_axis_by if item.off_axis is not None else None
-    return (item.aperture or "full", item.off_axis_arcmin, item.azimuth_deg, by)
+    key = (item.aperture or "full", item.off_axis_arcmin, item.azimuth_deg, by)
+    # The name of a setting chooses its chance; that of the first round stays as it is.
+    return (*key, item.round) if item.round else key
 
 
 def trace_rays(

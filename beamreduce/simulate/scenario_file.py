@@ -10,11 +10,13 @@ from pathlib import Path
 
 from beamreduce.errors import SettingsError
 from beamreduce.simulate.scenario_records import (
+    AdjusterAsMade,
     BackgroundAsMade,
     ExposureSet,
     FigureAsMade,
     Line,
     MonitorAsMade,
+    MoveAsMade,
     SensorAsMade,
     Truth,
     read_record,
@@ -29,6 +31,7 @@ _ONE_EACH = {
     "truth": Truth,
 }
 _MANY = {"line": Line, "exposures": ExposureSet}
+_ANY_NUMBER = {"adjuster": AdjusterAsMade, "move": MoveAsMade}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +48,7 @@ class Scenario:
         SHA-256 of the scenario's text, by which a campaign made from it is known.
     campaign
         The tables of campaign.toml, as they stand in the scenario.
-    figure, sensor, background, monitor, truth, lines, exposures
+    figure, sensor, background, monitor, truth, lines, exposures, adjusters, moves
         The tables below ``[made]``, which no campaign shows.
     """
 
@@ -60,6 +63,8 @@ class Scenario:
     truth: Truth
     lines: Mapping[str, Line]
     exposures: tuple[ExposureSet, ...]
+    adjusters: tuple[AdjusterAsMade, ...] = ()
+    moves: tuple[MoveAsMade, ...] = ()
 
 
 def packaged_scenarios() -> tuple[str, ...]:
@@ -129,16 +134,17 @@ def _read_made(made: object, problems: list[str]) -> dict[str, object]:
     if not isinstance(made, Mapping):
         problems.append(f"made must be a table; got {made!r}")
         return {}
-    for key in made.keys() - _ONE_EACH.keys() - _MANY.keys():
-        problems.append(f"made.{key} is not known; expected {', '.join(_ONE_EACH | _MANY)}")
+    known = _ONE_EACH | _MANY | _ANY_NUMBER
+    for key in made.keys() - known.keys():
+        problems.append(f"made.{key} is not known; expected {', '.join(known)}")
     parts: dict[str, object] = {
         key: read_record(kind, made.get(key), f"made.{key}", problems)
         for key, kind in _ONE_EACH.items()
     }
     lists: dict[str, list] = {}
-    for key, kind in _MANY.items():
-        entries = made.get(key)
-        if not isinstance(entries, list) or not entries:
+    for key, kind in (_MANY | _ANY_NUMBER).items():
+        entries = made.get(key, [] if key in _ANY_NUMBER else None)
+        if not isinstance(entries, list) or not (entries or key in _ANY_NUMBER):
             problems.append(f"[[made.{key}]] must be there at least once; got {entries!r}")
             entries = []
         lists[key] = [
@@ -148,7 +154,9 @@ def _read_made(made: object, problems: list[str]) -> dict[str, object]:
     if not problems:
         parts["lines"] = {line.name: line for line in lists["line"]}
         parts["exposures"] = tuple(lists["exposures"])
-        _check_lists(lists, problems)
+        parts["adjusters"] = tuple(lists["adjuster"])
+        parts["moves"] = tuple(lists["move"])
+        _check_lists({key: lists[key] for key in _MANY}, problems)
     return parts
 
 

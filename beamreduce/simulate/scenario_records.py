@@ -238,6 +238,7 @@ class ExposureSet:
     strength: float = field(default=1.0, metadata=_by(_number(0, 1e6)))
     background: str = field(default="", metadata=_by(_text))
     comment: str = field(default="", metadata=_by(_text))
+    round: int = field(default=0, metadata=_by(_whole(0)))  # moves made before it
 
     @property
     def distance_mm(self) -> float:
@@ -284,6 +285,39 @@ class ReflectorsAsMade:
     spikes: int = field(default=0, metadata=_by(_whole(0)))
     hole_fraction: float = field(default=0.0, metadata=_by(_number(0, 0.2)))
     sag: Quantity = field(default=0 * u.nm, metadata=_by(_quantity(u.nm)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class AdjusterAsMade:
+    """``[[made.adjuster]]``: a row of adjusters.ecsv.
+
+    ``works`` is how far it really moves for what it says: known to nobody else.
+    """
+
+    quadrant: str = field(metadata=_by(_identifier))
+    adjuster: str = field(metadata=_by(_identifier))
+    motion: str = field(metadata=_by(_one_of("shift", "tilt")))
+    direction: str = field(metadata=_by(_text))
+    step: str = field(metadata=_by(_text))
+    travel_min: str = field(metadata=_by(_text))
+    travel_max: str = field(metadata=_by(_text))
+    stage: str = field(
+        default="both", metadata=_by(_one_of("both", "primary", "secondary"))
+    )
+    pivot: str = field(default="", metadata=_by(_text))
+    locked: bool = field(default=False, metadata=_by(_yes_or_no))
+    works: float = field(default=1.0, metadata=_by(_number(0.0, 2.0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class MoveAsMade:
+    """``[[made.move]]``: steps of one adjuster between two rounds of exposures."""
+
+    round: int = field(metadata=_by(_whole(1)))
+    quadrant: str = field(metadata=_by(_identifier))
+    adjuster: str = field(metadata=_by(_identifier))
+    planned: int = field(metadata=_by(_whole(-(10**6))))
+    done: int = field(metadata=_by(_whole(-(10**6))))
 
 
 @dataclass(frozen=True, kw_only=True)

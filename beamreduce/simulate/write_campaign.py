@@ -28,7 +28,9 @@ from beamreduce.simulate.exposures_plan import (
 )
 from beamreduce.simulate.focal_light import FocalLight, focal_light, settings_of
 from beamreduce.simulate.light import arriving_photons
+from beamreduce.simulate.made_rounds import write_adjusters, write_rounds
 from beamreduce.simulate.scenario_file import Scenario, read_scenario
+from beamreduce.simulate.true_quadrants import true_quadrants
 from beamreduce.simulate.truth import true_measurements
 
 TRUTH_FORMAT = "beamreduce-truth/1"
@@ -165,6 +167,8 @@ def _write(
     made = build(scenario, read_setup(folder))
     planned = plan_exposures(scenario)
     _write_table(made, planned, folder)
+    write_adjusters(scenario, folder)
+    write_rounds(scenario, folder)
     _write_frames(made, planned, folder, _Steps("frames", len(planned), progress))
     settings = settings_of(planned)
     truths = _Steps("truth", len(settings), progress)
@@ -176,6 +180,8 @@ def _write(
         "seed": scenario.seed,
         "measurements": true_measurements(made, settings, truths.advance),
     }
+    if scenario.adjusters:
+        content["quadrants"] = true_quadrants(made)
     text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     truth.write_text(text, encoding="utf-8")
 

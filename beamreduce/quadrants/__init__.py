@@ -1,0 +1,74 @@
+"""Quadrants: where their images are, and which moves make them coincide."""
+
+from beamreduce.quadrants.adjusters import (
+    ADJUSTER_FILE,
+    Adjuster,
+    find_adjusters,
+    read_adjusters,
+)
+from beamreduce.quadrants.coincident import (
+    QuadrantLight,
+    Quarters,
+    WholeImage,
+    planes_about,
+    quarters_of,
+)
+from beamreduce.quadrants.diffraction import VISIBLE_KEV, Diffraction, diffraction_of
+from beamreduce.quadrants.displacements import (
+    Displacements,
+    common_moves,
+    displacements,
+)
+from beamreduce.quadrants.moves import Aim, Moves, best_moves
+from beamreduce.quadrants.places import QuadrantImage, Shape, quadrant_image, shape_of
+from beamreduce.quadrants.plan import Move, MovePlan, plan_moves
+from beamreduce.quadrants.rounds import (
+    ROUND_FILE,
+    Known,
+    Round,
+    read_rounds,
+    single_round,
+    steps_done,
+)
+from beamreduce.quadrants.sensitivity import Effect, effects_of, moved
+from beamreduce.quadrants.targets import Target, outwards, targets_of
+
+__all__ = [
+    "ADJUSTER_FILE",
+    "ROUND_FILE",
+    "VISIBLE_KEV",
+    "Adjuster",
+    "Aim",
+    "Diffraction",
+    "Displacements",
+    "Effect",
+    "Known",
+    "Move",
+    "MovePlan",
+    "Moves",
+    "QuadrantImage",
+    "QuadrantLight",
+    "Quarters",
+    "Round",
+    "Shape",
+    "Target",
+    "WholeImage",
+    "best_moves",
+    "common_moves",
+    "diffraction_of",
+    "displacements",
+    "effects_of",
+    "find_adjusters",
+    "moved",
+    "outwards",
+    "plan_moves",
+    "planes_about",
+    "quadrant_image",
+    "quarters_of",
+    "read_adjusters",
+    "read_rounds",
+    "shape_of",
+    "single_round",
+    "steps_done",
+    "targets_of",
+]
