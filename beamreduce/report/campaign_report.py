@@ -1,0 +1,105 @@
+"""``report.html`` of a reduced campaign: everything that a signature is put under."""
+
+from pathlib import Path
+
+from beamreduce.report.configuration_pages import configuration_sections
+from beamreduce.report.measurement_page import measurement_section
+from beamreduce.report.page import Section, render, render_page
+from beamreduce.report.results_folder import ResultsFolder, read_results_folder
+from beamreduce.report.sign_off import sign_off_section
+from beamreduce.report.standard_tables import standard_tables
+from beamreduce.report.summary import summary_section
+
+
+def campaign_report(folder: Path) -> str:
+    """Return the report of a results folder, a pure function of the files in it.
+
+    Parameters
+    ----------
+    folder
+        ``results.json``, ``settings.toml``, curves and figures of one run.
+
+    Raises
+    ------
+    OutputError
+        When results cannot be read.
+    """
+    results = read_results_folder(folder)
+    sections = [
+        summary_section(results),
+        not_tested_section(results),
+        standard_tables(results),
+        _fixed("measurements", "Measurements"),
+        *(measurement_section(results, m) for m in results.measurements),
+        *configuration_sections(results),
+        settings_section(results),
+        inputs_section(results),
+        sign_off_section(results),
+    ]
+    return render_page(
+        "Beam test of an X-ray mirror",
+        str(results.results["campaign"]),
+        sections,
+        version=str(results.results["version"]),
+    )
+
+
+def _fixed(name: str, title: str) -> Section:
+    """Return a part whose words are always the same."""
+    return Section(anchor=name, title=title, body=render(f"{name}.html", {}))
+
+
+def not_tested_section(results: ResultsFolder) -> Section:
+    """Say what all numbers are silent about."""
+    focus = results.results.get("focus", [])
+    content = {"sentences": results.results.get("not_tested", []), "focus": focus}
+    return Section(
+        anchor="not-tested",
+        title="What was not tested",
+        body=render("not_tested.html", content),
+    )
+
+
+def settings_section(results: ResultsFolder) -> Section:
+    """List all settings as they were used."""
+    declared = results.settings.get("uncertainties", {})
+    rows = []
+    for name, table in results.settings.items():
+        if isinstance(table, dict) and name not in ("uncertainties", "certificates"):
+            rows += _rows(name, table)
+    content = {"rows": rows, "declared": declared}
+    return Section(
+        anchor="settings", title="Settings as used", body=render("settings.html", content)
+    )
+
+
+def _rows(name: str, table: dict[str, object]) -> list[tuple[str, str]]:
+    rows = []
+    for key, value in table.items():
+        if isinstance(value, dict):
+            if key != "uncertainties":  # they have a table of their own
+                rows += _rows(f"{name}.{key}", value)
+        else:
+            rows.append((f"{name}.{key}", _plain(value)))
+    return rows
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, list):
+        return ", ".join(str(one) for one in value)
+    return str(value)
+
+
+def inputs_section(results: ResultsFolder) -> Section:
+    """List every frame that any number comes from, with its checksum."""
+    served: dict[tuple[str, str], list[str]] = {}
+    for m in results.measurements:
+        for path, digest in m["inputs"].items():
+            served.setdefault((path, digest), []).append(str(m["id"]))
+    every = len(results.measurements)
+    rows = [
+        (path, digest, "all" if len(ids) == every > 1 else ", ".join(ids))
+        for (path, digest), ids in sorted(served.items())
+    ]
+    body = render("inputs.html", {"rows": rows})
+    return Section(anchor="inputs", title="Frames and checksums", body=body)

@@ -1,0 +1,107 @@
+"""What a report is made from: the files of a results folder, read once."""
+
+import json
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from beamreduce.errors import OutputError
+from beamreduce.figures import rounded
+from beamreduce.record import Uncertain
+
+Stored = Mapping[str, object]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResultsFolder:
+    """A folder of results.
+
+    Parameters
+    ----------
+    path
+        Where it is.
+    results
+        ``results.json``.
+    settings
+        ``settings.toml``.
+    """
+
+    path: Path
+    results: Stored
+    settings: Stored
+
+    @property
+    def measurements(self) -> Sequence[Stored]:
+        """Every measurement, in the order of the campaign."""
+        return self.results["measurements"]
+
+    @property
+    def mirror(self) -> Stored:
+        """The table of the same name in the settings."""
+        return self.settings.get("mirror", {})
+
+
+def read_results_folder(path: Path) -> ResultsFolder:
+    """Read results and settings of a folder.
+
+    Raises
+    ------
+    OutputError
+        When a file is missing or cannot be read.
+    """
+    try:
+        return ResultsFolder(
+            path=path,
+            results=json.loads((path / "results.json").read_text("utf-8")),
+            settings=tomllib.loads((path / "settings.toml").read_text("utf-8")),
+        )
+    except (OSError, ValueError) as error:
+        raise OutputError(
+            f"{path}: found no readable results.json and settings.toml ({error}); expected "
+            f"a folder that reduce has written; reduce the campaign again"
+        ) from None
+
+
+def value_text(stored: object, factor: float = 1.0) -> str | None:
+    """Write a stored quantity with its combined uncertainty; None when it is absent."""
+    if stored is None:
+        return None
+    parts = {k: factor * stored[k] for k in ("statistical", "systematic", "model")}
+    return rounded(Uncertain(value=factor * stored["value"], **parts))
+
+
+def part_text(value: float | None) -> str:
+    """Write one part of an uncertainty, two digits; a dash where there is none."""
+    if value is None:
+        return "–"
+    return f"{float(f'{value:.2g}'):g}"
+
+
+def measured_with(m: Stored) -> str:
+    """Say what measured diameters and areas of a measurement are taken with."""
+    return (
+        f"within {m['reference_radius_arcsec']:.5g} arcsec "
+        f"({m['reference_radius_mm']:.5g} mm); detector at "
+        f"{m['detector_distance_mm']:.6g} mm; background: "
+        f"{m['conventions']['background']}; center: {m['conventions']['center']}"
+    )
+
+
+def infinity_with(m: Stored, mirror: Stored, *, best_focus: bool = False) -> str:
+    """Say what diameters and areas at infinity are taken with."""
+    key = "infinity_best_focus_mm" if best_focus else "infinity_detector_distance_mm"
+    plane = m[key]
+    where = "plane not known" if plane is None else f"plane at {plane:.6g} mm"
+    return (
+        f"within {m['reference_radius_arcsec']:.5g} arcsec; {where}"
+        f"{' (best focus)' if best_focus else ''}; background: "
+        f"{m['conventions']['background']}; {model_with(mirror)}"
+    )
+
+
+def model_with(mirror: Stored) -> str:
+    """Say which optical constants and form of roughness the mirror model takes."""
+    table = mirror.get("optical_constants", "not recorded")
+    form = str(mirror.get("roughness_model", "not recorded")).replace("_", "–")
+    return f"optical constants: {table}; roughness: {form}"
