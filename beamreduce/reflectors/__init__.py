@@ -34,6 +34,7 @@ from beamreduce.reflectors.grading import (
 )
 from beamreduce.reflectors.height_map import HeightMap, height_map
 from beamreduce.reflectors.map_list import MAPS_FILE, TRACES_FILE, MapRow, Reflector
+from beamreduce.reflectors.mean_spectrum import MeanSpectrum, mean_spectra
 from beamreduce.reflectors.measure_map import MapNumbers, measure_map, open_map
 from beamreduce.reflectors.mirror_plan import MirrorPlan, QuadrantForecast, mirror_plan
 from beamreduce.reflectors.power_spectrum import (
@@ -116,6 +117,7 @@ __all__ = [
     "MapNumbers",
     "MapRow",
     "MapTreatment",
+    "MeanSpectrum",
     "MirrorPlan",
     "PlanSettings",
     "QuadrantForecast",
@@ -150,6 +152,7 @@ __all__ = [
     "halo_of",
     "height_map",
     "line_spectrum",
+    "mean_spectra",
     "measure_map",
     "mirror_plan",
     "open_map",

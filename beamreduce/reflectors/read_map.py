@@ -1,5 +1,6 @@
 """Height maps from files: FITS images, X3P (ISO 25178-72), NumPy arrays."""
 
+import gzip
 import math
 import warnings
 from pathlib import Path
@@ -105,7 +106,9 @@ def _read_fits(path: Path, name: str) -> Quantity:
             # Odd cards, and too few bytes, come as warnings; the latter is an error here.
             warnings.simplefilter("ignore")
             warnings.filterwarnings("error", message=".*truncated.*")
-            with fits.open(path, memmap=False) as units:
+            # Opened here, since the library leaves broken files open.
+            opened = gzip.open(path) if path.suffix == ".gz" else path.open("rb")
+            with opened as stream, fits.open(stream, memmap=False) as units:
                 image = next((unit for unit in units if _is_image(unit)), None)
                 if image is None:
                     raise ReflectorError(
