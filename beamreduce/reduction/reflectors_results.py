@@ -57,8 +57,6 @@ class ReflectorRun:
         How forming and coating ran.
     started
         When the run began, seconds since 1970.
-    figures
-        Whether figures are wanted.
     """
 
     folder: ReflectorFolder
@@ -70,7 +68,6 @@ class ReflectorRun:
     yields: tuple[GroupYield, ...]
     charts: tuple[ControlChart, ...]
     started: float
-    figures: bool = True
 
 
 def write_reflector_results(

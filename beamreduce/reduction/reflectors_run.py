@@ -7,7 +7,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from beamreduce.errors import OutputError, Problem, ReflectorError
-from beamreduce.record import sha256_of_file, sha256_of_json, software_versions
+from beamreduce.record import (
+    sha256_of_file,
+    sha256_of_json,
+    software_versions,
+    write_text_whole,
+)
+from beamreduce.reduction.draw_reflectors import draw_reflectors
 from beamreduce.reduction.output_folder import (
     OutputFolder,
     discard_partial,
@@ -41,6 +47,7 @@ from beamreduce.reflectors import (
     reflector_numbers,
     yields_by_group,
 )
+from beamreduce.report import reflectors_report
 
 Progress = Callable[[str, int, int], None]
 _CHUNK = 16  # maps a job: enough that handing one over costs nothing
@@ -141,21 +148,21 @@ def grade_reflectors(
         plan = mirror_plan(numbers, folder.setup)
         yields = yields_by_group(numbers, confidence=folder.setup.plan.confidence)
         _clear(output)
-        write_reflector_results(
-            ReflectorRun(
-                folder=folder,
-                output=output,
-                records=records,
-                maps=maps,
-                numbers=numbers,
-                plan=plan,
-                yields=yields,
-                charts=charts_by_batch(numbers),
-                started=started,
-                figures=options.figures,
-            ),
-            tell,
+        run = ReflectorRun(
+            folder=folder,
+            output=output,
+            records=records,
+            maps=maps,
+            numbers=numbers,
+            plan=plan,
+            yields=yields,
+            charts=charts_by_batch(numbers),
+            started=started,
         )
+        write_reflector_results(run, tell)
+        if options.figures:
+            draw_reflectors(run, tell)
+        write_text_whole(output.partial / "report.html", reflectors_report(output.partial))
         if options.update and _as_before(output):
             discard_partial(output)
             before = None

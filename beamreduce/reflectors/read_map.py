@@ -4,6 +4,7 @@ import gzip
 import math
 import warnings
 from pathlib import Path
+from typing import BinaryIO
 
 import astropy.units as u
 import numpy as np
@@ -107,8 +108,7 @@ def _read_fits(path: Path, name: str) -> Quantity:
             warnings.simplefilter("ignore")
             warnings.filterwarnings("error", message=".*truncated.*")
             # Opened here, since the library leaves broken files open.
-            opened = gzip.open(path) if path.suffix == ".gz" else path.open("rb")
-            with opened as stream, fits.open(stream, memmap=False) as units:
+            with _opened(path) as stream, fits.open(stream, memmap=False) as units:
                 image = next((unit for unit in units if _is_image(unit)), None)
                 if image is None:
                     raise ReflectorError(
@@ -136,6 +136,12 @@ def _read_fits(path: Path, name: str) -> Quantity:
             f"{name}: found {found}; expected a unit of length, nm or um; write the card"
         )
     return data * unit
+
+
+def _opened(path: Path) -> BinaryIO:
+    if path.suffix.lower() == ".gz":
+        return gzip.open(path)
+    return path.open("rb")
 
 
 def _is_image(unit: object) -> bool:

@@ -2,5 +2,13 @@
 
 from beamreduce.report.campaign_report import campaign_report
 from beamreduce.report.page import Section, picture, render, render_page
+from beamreduce.report.reflectors_report import reflectors_report
 
-__all__ = ["Section", "campaign_report", "picture", "render", "render_page"]
+__all__ = [
+    "Section",
+    "campaign_report",
+    "picture",
+    "reflectors_report",
+    "render",
+    "render_page",
+]
