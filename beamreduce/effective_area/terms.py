@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -106,3 +106,54 @@ def covariance(
     for cause in causes.values():
         total += np.outer(cause, cause)
     return total
+
+
+def labelled(terms: Iterable[Term], identity: str) -> tuple[Term, ...]:
+    """Return terms whose unshared causes bear the name of the area that they belong to.
+
+    So that an area is not taken as independent of a mean that it is part of.
+    """
+    return tuple(
+        term if term.shared else replace(term, shared=f"own of {identity}: {term.name}")
+        for term in terms
+    )
+
+
+def mean_of(
+    values: Sequence[float], terms: Sequence[Sequence[Term]]
+) -> tuple[float, tuple[Term, ...]]:
+    """Return the weighted mean of areas of one setting, and its terms.
+
+    Weights go by what each area does not share with the others: a shared cause moves all
+    alike, and weights by it would pull the mean to the smaller values.
+    """
+    own = [
+        sum(t.relative**2 for t in each if t.shared.startswith("own of ")) for each in terms
+    ]
+    weights = np.array([1 / max(size, 1e-12) for size in own])
+    weights /= weights.sum()
+    value = float(weights @ np.asarray(values))
+    parts = [
+        replace(term, relative=term.relative * weight * one / value)
+        for one, weight, each in zip(values, weights, terms, strict=True)
+        for term in each
+    ]
+    return value, _merged(parts)
+
+
+def over(upper: Sequence[Term], lower: Sequence[Term]) -> tuple[Term, ...]:
+    """Return the terms of a ratio of two areas; what both share cancels."""
+    against = [replace(term, relative=-term.relative) for term in lower]
+    return tuple(term for term in _merged([*upper, *against]) if term.relative)
+
+
+def _merged(terms: Iterable[Term]) -> tuple[Term, ...]:
+    """Add terms of one cause; all must have a shared name."""
+    sums: dict[tuple[str, str], Term] = {}
+    for term in terms:
+        key = term.kind, term.shared
+        known = sums.get(key)
+        sums[key] = (
+            replace(known, relative=known.relative + term.relative) if known else term
+        )
+    return tuple(sums.values())

@@ -8,6 +8,7 @@ import astropy.units as u
 import numpy as np
 
 from beamreduce.background import excess_of_beam_off, scale_to
+from beamreduce.background.model import draw
 from beamreduce.campaign import CalibratedBy, Exposure
 from beamreduce.campaign.exposure_amount import exposure_amount
 from beamreduce.effective_area.beams import DirectBeam, FocusedBeam, direct_factor
@@ -93,7 +94,8 @@ def measure_area(
     notes |= {"monitor_dead_time": trust} if trust else {}
     return {
         WITHIN: ratio.area_cm2,
-        "flux_ratio": _record(ratio, by, (focused, direct)),
+        "flux_ratio": _record(ratio, by, (focused, direct))
+        | {"frame_photons": _frame_photons(located)},
         "notes": notes,
     }
 
@@ -124,6 +126,31 @@ def _record(
         },
         "terms": [term.to_json() for term in ratio.terms],
     }
+
+
+def _frame_photons(located: Located) -> Uncertain | None:
+    """Net photons of the whole frame; None where the background came from the frame itself.
+
+    What lies outside the image would have been taken off with it.
+    """
+    background, image = located.background, located.image
+    if background.method != "exposure":
+        return None
+    usable = image.usable
+
+    def summed(part: np.ndarray | float) -> float:
+        return float(np.sum(np.broadcast_to(part, image.shape), where=usable))
+
+    photons = summed(image.photons)
+    variance = image.variance_per_photon * max(photons, 1.0) + summed(image.noise_variance)
+    variance += summed(background.photon_variance) - 2 * summed(background.shared_variance)
+    modes = [summed(draw(mode, image.shape)) for mode in background.modes]
+    declared = [summed(draw(mode, image.shape)) for mode in background.systematic_modes]
+    return Uncertain(
+        value=summed(located.net.photons),
+        statistical=math.hypot(math.sqrt(max(variance, 0.0)), *modes),
+        systematic=math.hypot(*declared),
+    )
 
 
 def _throughputs(

@@ -14,11 +14,13 @@ from beamreduce.campaign import Campaign, read_campaign
 from beamreduce.errors import CampaignError, Problem
 from beamreduce.frame import MasterCache
 from beamreduce.record import Measurement, write_text_whole
+from beamreduce.reduction.area_summary import area_summary
 from beamreduce.reduction.configurations import (
     Configuration,
     configurations,
     result_keys,
 )
+from beamreduce.reduction.field_results import field_results
 from beamreduce.reduction.infinity_run import FoldJob, fold_and_write
 from beamreduce.reduction.keys import input_checksums, measurement_key
 from beamreduce.reduction.lit_part import left_untested
@@ -148,7 +150,8 @@ def reduce_campaign(
             for done, _ in enumerate(run_all(_measure_and_write, jobs), 1):
                 tell("measurements", done, len(jobs))
             redone = _fold_all(output, folds, keys, (run_all, options, tell))
-        return _finish(campaign, output, (requests, folds, redone), started)
+        work = (requests, folds, redone)
+        return _finish(campaign, output, work, (started, options.figures))
 
 
 def _fold_all(
@@ -185,9 +188,9 @@ def _finish(
     campaign: Campaign,
     output: OutputFolder,
     work: tuple[Sequence[MeasureRequest], Sequence[Configuration], Sequence[str]],
-    started: float,
+    how: tuple[float, bool],
 ) -> ReducedCampaign:
-    requests, folds, redone = work
+    (requests, folds, redone), (started, figures) = work, how
     measurements = tuple(
         json.loads(output.finished(request.inputs.id).read_text()) for request in requests
     )
@@ -206,8 +209,11 @@ def _finish(
             measurements=measurements,
             focus=[entry for entry in focus if entry is not None],
             not_tested=left_untested(campaign),
+            effective_areas=area_summary(campaign, measurements),
+            off_axis=field_results(campaign, output.partial, measurements),
             reference_radius=requests[0].reference_radius,
             started=started,
+            figures=figures,
         )
     )
     before = None

@@ -12,12 +12,14 @@ from astropy.units import Quantity
 from beamreduce.campaign import Campaign
 from beamreduce.record import (
     Provenance,
+    plain_json,
     quantity_keys,
     software_versions,
     toml_text,
     write_text_whole,
     write_whole,
 )
+from beamreduce.reduction.area_files import write_area_files
 from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.run_log import json_text, run_log
@@ -53,10 +55,14 @@ class CampaignRun:
         What each configuration on the axis tells of the focus.
     not_tested
         What all these numbers are silent about, in sentences.
+    effective_areas, off_axis
+        Areas of the campaign as a whole, and what it tells off the axis.
     reference_radius
         The campaign's one value.
     started
         When the run began, seconds since 1970.
+    figures
+        Draw figures.
     """
 
     campaign: Campaign
@@ -64,8 +70,11 @@ class CampaignRun:
     measurements: Sequence[Mapping[str, object]]
     focus: Sequence[Mapping[str, object]]
     not_tested: Sequence[str]
+    effective_areas: Mapping[str, object]
+    off_axis: Sequence[Mapping[str, object]]
     reference_radius: Quantity
     started: float
+    figures: bool = True
 
 
 def write_campaign_results(run: CampaignRun) -> None:
@@ -77,9 +86,18 @@ def write_campaign_results(run: CampaignRun) -> None:
         "campaign": run.campaign.setup.name,
         "focus": list(run.focus),
         "not_tested": list(run.not_tested),
+        "effective_areas": plain_json(run.effective_areas),
+        "off_axis": plain_json(run.off_axis),
         "measurements": list(run.measurements),
     }
     write_text_whole(folder / "results.json", json_text(results))
+    write_area_files(folder, results)
+    if run.figures:
+        from beamreduce.reduction.draw_areas import (  # noqa: PLC0415 - slow import
+            draw_area_figures,
+        )
+
+        draw_area_figures(folder, results)
     table = results_table(run.measurements)
     write_whole(
         folder / "results.ecsv",

@@ -82,6 +82,9 @@ def run_demo(
         campaign, results, options=options or RunOptions(update=True), progress=progress
     )
     rows = compare_with_truth(done.measurements, truth["measurements"])
+    found = json.loads((done.folder / "results.json").read_text(encoding="utf-8"))
+    if "optical_axis" in truth:  # campaigns made by earlier versions do not tell
+        rows += compare_axis(found["off_axis"], truth["optical_axis"])
     pulls = [row.pull for row in rows]
     rms = math.sqrt(sum(pull**2 for pull in pulls) / len(pulls))
     return "\n".join(
@@ -121,6 +124,34 @@ def compare_with_truth(
     )
 
 
+def compare_axis(
+    off_axis: Sequence[Mapping[str, object]], truth: Mapping[str, float]
+) -> tuple[Agreement, ...]:
+    """Set the optical axis, as quadrants and as symmetry tell it, against its truth.
+
+    Parameters
+    ----------
+    off_axis
+        Of results.json.
+    truth
+        ``optical_axis`` of a truth file.
+    """
+    return tuple(
+        Agreement(
+            id=f"axis {how.replace('_', ' ')}",
+            key=f"optical_axis_{key}",
+            value=found[key]["value"],
+            uncertainty=found[key]["uncertainty"],
+            truth=truth[key],
+            truth_uncertainty=0.0,
+        )
+        for entry in off_axis
+        for how, found in entry.get("optical_axis", {}).items()  # type: ignore[attr-defined]
+        if found is not None
+        for key in ("x_arcmin", "y_arcmin")
+    )
+
+
 def _check_scenario(truth: Mapping[str, object], truth_file: Path) -> None:
     scenario = read_scenario(SCENARIO)
     if truth.get("scenario_sha256") != scenario.sha256:
@@ -128,6 +159,10 @@ def _check_scenario(truth: Mapping[str, object], truth_file: Path) -> None:
             f"{truth_file}: found the truth of another scenario; expected that of the "
             f"{SCENARIO!r} of this version; move {truth_file.parent} away"
         )
+
+
+def _name(key: str) -> str:
+    return COMPARED.get(key, "optical axis " + key.split("_")[-2])
 
 
 def _unit(key: str) -> str:
@@ -143,7 +178,7 @@ def _table(rows: Sequence[Agreement]) -> str:
     lines = [head]
     for row in rows:
         lines.append(
-            f"{row.id:<{width}}  {COMPARED[row.key]:<16}  {_unit(row.key):<6}  "
+            f"{row.id:<{width}}  {_name(row.key):<16}  {_unit(row.key):<6}  "
             f"{row.value:>9.2f} ± {row.uncertainty:<6.2f}  "
             f"{row.truth:>8.2f} ± {row.truth_uncertainty:<5.2f}  {row.pull:>+5.2f}"
         )

@@ -178,6 +178,8 @@ def _write(
         "scenario": scenario.name,
         "scenario_sha256": scenario.sha256,
         "seed": scenario.seed,
+        # Directions of a made campaign are counted from the mirror's own axis.
+        "optical_axis": {"x_arcmin": 0.0, "y_arcmin": 0.0},
         "measurements": true_measurements(made, settings, truths.advance),
     }
     if scenario.adjusters:
