@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -28,6 +29,15 @@ class Frame:
 
     distance_mm: float
     holds: Callable[[np.ndarray], np.ndarray]
+
+
+def circle(reference_mm: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Return what tells offsets inside a circle, for a detector that is one."""
+    return partial(_inside, reference_mm)
+
+
+def _inside(reference_mm: float, place_mm: np.ndarray) -> np.ndarray:
+    return np.hypot(*place_mm) <= reference_mm
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -131,7 +131,7 @@ def measured(monkeypatch):
     """Ids of what is measured, as it happens, in runs of one process."""
     ids, whole = [], campaign_run.measure
 
-    def measure(request, masters):
+    def measure(request, masters, directs):
         ids.append(request.inputs.id)
         return whole(request, masters)
 
