@@ -13,6 +13,7 @@ from beamreduce.campaign.paths import SETUP_FILE, find_inside
 from beamreduce.campaign.setup_tables import (
     Reduction,
     read_cards,
+    read_certificates,
     read_detector,
     read_facility,
     read_layer,
@@ -50,6 +51,8 @@ class Setup:
         Header card by column of the exposure table.
     quadrants
         First and last azimuth by name.
+    certificates
+        Calibration certificates by the key whose value they stand behind.
     uncertainties
         Declared standard uncertainties of all tables, by key path
         (``facility.source_distance``, ``detectors.NAME.gain``).
@@ -68,6 +71,7 @@ class Setup:
     quadrants: Mapping[str, tuple[Quantity, Quantity]]
     uncertainties: Mapping[str, Quantity | float]
     layers: Mapping[str, Layer] = field(default_factory=dict)
+    certificates: Mapping[str, str] = field(default_factory=dict)
     unknown_keys: tuple[str, ...] = ()
     unknown: Mapping[str, object] = field(default_factory=dict)
 
@@ -116,6 +120,7 @@ def draft_setup(folder: Path) -> SetupDraft:
     reduction = subsection(top, "reduction") or Section({}, "reduction", problems)
     cards = subsection(top, "cards") or Section({}, "cards", problems)
     quadrants = subsection(top, "quadrants") or Section({}, "quadrants", problems)
+    certificates = subsection(top, "certificates") or Section({}, "certificates", problems)
     detectors = _detector_sections(top)
     layers = _named_sections(top, "layers")
     content = {
@@ -126,8 +131,9 @@ def draft_setup(folder: Path) -> SetupDraft:
         "layers": {key: read_layer(section) for key, section in layers.items()},
         "cards": read_cards(cards),
         "quadrants": read_quadrants(quadrants),
+        "certificates": read_certificates(certificates),
     }
-    sections = [campaign, facility, mirror, reduction, cards, quadrants]
+    sections = [campaign, facility, mirror, reduction, cards, quadrants, certificates]
     sections = [
         s for s in (*sections, *detectors.values(), *layers.values()) if s is not None
     ]

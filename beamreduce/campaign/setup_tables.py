@@ -260,6 +260,12 @@ def read_cards(section: Section) -> dict[str, str]:
     return cards
 
 
+def read_certificates(section: Section) -> dict[str, str]:
+    """Return what calibration certificate stands behind a key, in the user's words."""
+    given = {key: section.text(key) for key in section.table}
+    return {key: text for key, text in given.items() if text is not None}
+
+
 def read_quadrants(section: Section) -> dict[str, tuple[Quantity, Quantity]]:
     """Return first and last azimuth of each quadrant that the campaign defines."""
     names = [name for name in section.table if not name.endswith(UNCERTAINTY)]

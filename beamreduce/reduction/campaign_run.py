@@ -46,8 +46,10 @@ from beamreduce.reduction.products import (
 from beamreduce.reduction.request import MeasureRequest
 from beamreduce.reduction.results_files import CampaignRun, write_campaign_results
 from beamreduce.reduction.workers import Workers
+from beamreduce.report import campaign_report
 
 Progress = Callable[[str, int, int], None]
+REPORT = "report.html"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -216,6 +218,7 @@ def _finish(
             figures=figures,
         )
     )
+    write_text_whole(output.partial / REPORT, campaign_report(output.partial))
     before = None
     if not redone and _same_results(output):
         discard_partial(output)
@@ -232,7 +235,7 @@ def _finish(
 
 def _same_results(output: OutputFolder) -> bool:
     """True when what is in place already is what would be put there."""
-    names = ("results.json", "settings.toml", "provenance.json")
+    names = ("results.json", "settings.toml", "provenance.json", REPORT)
     pairs = [(output.final / name, output.partial / name) for name in names]
     return all(a.is_file() and a.read_bytes() == b.read_bytes() for a, b in pairs)
 

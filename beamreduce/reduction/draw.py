@@ -22,6 +22,7 @@ from beamreduce.figures import (
     report_style,
     save_figure,
 )
+from beamreduce.reduction.figure_tables import growth_table, profile_table, write_table
 from beamreduce.reduction.measure import Measured
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ def quoted_marks(measured: Measured) -> Marks:
 def draw_measurement(folder: Path, measured: Measured) -> None:
     """Write net image, encircled energy, radial profile and growth as PNG and SVG.
 
+    Profile and growth are written as tables too; the other two are in files of their own.
     A figure whose data cannot be had (a saturated core, a ring without usable pixels) is
     left out.
     """
@@ -74,6 +76,7 @@ def draw_measurement(folder: Path, measured: Measured) -> None:
     save("eef", CURVE_HEIGHT_CM, lambda ax: draw_encircled_energy(ax, whole, marks))
     profile = radial_profile(curves.rings, curves.background_rings)
     save("profile", CURVE_HEIGHT_CM, lambda ax: draw_radial_profile(ax, profile))
+    write_table(folder / f"profile_{identity}.ecsv", profile_table(profile))
     try:
         growth = growth_curve(curves.rings, curves.background_rings)
     except MeasurementError:
@@ -83,3 +86,4 @@ def draw_measurement(folder: Path, measured: Measured) -> None:
         CURVE_HEIGHT_CM,
         lambda ax: draw_growth(ax, growth, marks.reference_radius),
     )
+    write_table(folder / f"growth_{identity}.ecsv", growth_table(growth))

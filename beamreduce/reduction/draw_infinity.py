@@ -27,6 +27,12 @@ from beamreduce.infinity.best_focus import FocusScan
 from beamreduce.record import Uncertain
 from beamreduce.reduction.budget import uncertain_curve
 from beamreduce.reduction.configurations import Configuration
+from beamreduce.reduction.figure_tables import (
+    focus_table,
+    lit_table,
+    residuals_table,
+    write_table,
+)
 from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
 from beamreduce.reduction.infinity_results import star_curve
 from beamreduce.reduction.infinity_step import AtInfinity, focus_energy
@@ -75,6 +81,7 @@ def draw_configuration(
         fold_residuals_height_cm(len(strips)),
         lambda figure: draw_fold_residuals(figure.subplots(), strips, quality),
     )
+    write_table(folder / f"residuals_{name}.ecsv", residuals_table(strips))
     if found.beam_focus is not None:
         focus = focus_curve(found, found.beam_focus, stored)
         _save(
@@ -82,12 +89,14 @@ def draw_configuration(
             CURVE_HEIGHT_CM,
             lambda figure: draw_focus_curve(tuple(figure.subplots(1, 2)), focus),
         )
+        write_table(folder / f"focus_{name}.ecsv", focus_table(focus))
         lit = lit_part(configuration.requests[0])
         _save(
             folder / f"lit_{name}",
             CURVE_HEIGHT_CM,
             lambda figure: draw_lit_map(figure.subplots(), lit),
         )
+        write_table(folder / f"lit_{name}.ecsv", lit_table(lit))
 
 
 def _save(path: Path, height_cm: float, draw: "Callable[[Figure], object]") -> None:

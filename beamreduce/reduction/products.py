@@ -221,13 +221,15 @@ def _copy(path: Path, folder: Path) -> None:
 def _fold_files(folder: Path, name: str) -> list[Path]:
     """Return the files in a results folder that belong to one configuration."""
     names = [folded_file(folder, name).name]
-    names += [f"{kind}_{name}.{end}" for kind in FOLD_FIGURES for end in ("png", "svg")]
+    ends = ("png", "svg", "ecsv")
+    names += [f"{kind}_{name}.{end}" for kind in FOLD_FIGURES for end in ends]
     return [folder / name for name in names if (folder / name).is_file()]
 
 
 def _product_files(folder: Path, identity: str) -> list[Path]:
     """Return the files in a results folder that belong to one measurement."""
-    names = [f"eef_{identity}.ecsv", f"net_{identity}.fits"]
+    tables = ("eef", "profile", "growth")
+    names = [f"net_{identity}.fits", *(f"{name}_{identity}.ecsv" for name in tables)]
     names += [
         path(folder, identity).name for path in (ring_file, curve_file, measured_file)
     ]

@@ -3,13 +3,14 @@
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import astropy.units as u
 from astropy.units import Quantity
 
 from beamreduce.campaign import Campaign
+from beamreduce.mirror import DEFAULT_ROUGHNESS_MODEL, DEFAULT_TABLE
 from beamreduce.record import (
     Provenance,
     plain_json,
@@ -143,6 +144,11 @@ def settings(run: CampaignRun) -> dict[str, object]:
 def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, object]:
     """Return all settings of a campaign, and where it is as seen from the results."""
     setup = campaign.setup
+    mirror = replace(
+        setup.mirror,
+        optical_constants=setup.mirror.optical_constants or DEFAULT_TABLE,
+        roughness_model=setup.mirror.roughness_model or DEFAULT_ROUGHNESS_MODEL,
+    )
     place = os.path.relpath(campaign.folder, output.final)
     return {
         "format": "beamreduce-settings/1",
@@ -151,7 +157,7 @@ def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, obj
         "campaign_folder": place.encode("utf-8", "backslashreplace").decode(),
         "campaign": {"name": setup.name},
         "facility": as_plain(setup.facility),
-        "mirror": as_plain(setup.mirror),
+        "mirror": as_plain(mirror),
         "detectors": as_plain(
             {name or "detector": d for name, d in setup.detectors.items()}
         ),
@@ -159,6 +165,7 @@ def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, obj
         "quadrants": as_plain(setup.quadrants),
         "cards": as_plain(setup.cards),
         "uncertainties": as_plain(setup.uncertainties),
+        "certificates": dict(setup.certificates),
     }
 
 

@@ -40,6 +40,7 @@ def test_results_obey_the_contract(results):
 
 def test_what_is_there_is_what_is_promised(results):
     whole = {"results.json", "results.ecsv", "provenance.json", "settings.toml"}
+    whole |= {"report.html"}
     each = {f"{kind}_{i}.{end}" for kind, end in FILES for i in IDS}
     folds = {f"folded_{name}.json" for name in FOLDS}
     assert set(contents(results)) == whole | each | folds
