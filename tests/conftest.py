@@ -1,6 +1,7 @@
 """Options and fixtures that every room's tests share."""
 
 import os
+from pathlib import Path
 
 import numpy as np  # noqa: F401 - loads the library whose threads are limited
 import pytest
@@ -43,4 +44,15 @@ def small_campaign(tmp_path_factory):
 
     folder = tmp_path_factory.mktemp("small") / "campaign"
     simulate_campaign("small", folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def few_maps(tmp_path_factory):
+    """A hundred made reflectors with their truth beside; nobody may write into them."""
+    from beamreduce.simulate import simulate_reflectors  # noqa: PLC0415
+
+    folder = tmp_path_factory.mktemp("few") / "maps"
+    scenario = Path(__file__).parent / "reflectors" / "few_reflectors.toml"
+    simulate_reflectors(scenario, folder)
     return folder

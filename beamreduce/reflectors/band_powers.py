@@ -28,7 +28,7 @@ class BandPowers:
     area_nm2
         Mean square height of the waves in the band, all directions, shape (n,).
     area_squares_nm4
-        Sum of the squares of the single frequencies' shares in it: its own variance.
+        Variance of that, from the squares of the single frequencies' shares.
     line_nm2
         Mean square height in the one-sided spectrum along the light, shape (n,).
     line_density_nm2_um
@@ -101,7 +101,8 @@ def band_powers(area: AreaSpectrum, line: LineSpectrum) -> BandPowers:
     return BandPowers(
         first=first,
         area_nm2=np.bincount(which[inside], power[inside], minlength=n),
-        area_squares_nm4=np.bincount(which[inside], power[inside] ** 2, minlength=n),
+        area_squares_nm4=area.correlation
+        * np.bincount(which[inside], power[inside] ** 2, minlength=n),
         line_nm2=sums * line.step_per_um,
         line_density_nm2_um=density,
     )

@@ -57,11 +57,15 @@ class AreaSpectrum:
         Shapes (columns,) and (rows,), in the order of the discrete transform.
     power_nm2_um2
         nm² per (1/um)², shape (rows, columns).
+    correlation
+        By how much the variance of sums over many frequencies exceeds that of independent
+        ones: a window, and holes, make neighbouring frequencies alike.
     """
 
     frequency_x_per_um: np.ndarray
     frequency_y_per_um: np.ndarray
     power_nm2_um2: np.ndarray
+    correlation: float = 1.0
 
     @property
     def cell_per_um2(self) -> float:
@@ -90,7 +94,9 @@ def area_spectrum(residual: HeightMap, *, window: str = DEFAULT_WINDOW) -> AreaS
     -----
     ``P = Δx Δy |Σ w z e^{…}|²/Σw²`` with w zero where there is no height; the weighted
     mean is taken off first. ``ΣΣ P Δf² = Sq²`` to rounding without a window, with one on
-    average.
+    average. Two frequencies of a normal surface have the correlation ``|W|²`` of their
+    distance, W the transform of w² (Percival & Walden 1993, Spectral Analysis for Physical
+    Applications, section 6.6); summed over all distances that is ``N Σw⁴/(Σw²)²``.
     """
     check_enough(residual)
     rows, columns = residual.height_nm.shape
@@ -99,10 +105,12 @@ def area_spectrum(residual: HeightMap, *, window: str = DEFAULT_WINDOW) -> AreaS
     heights = heights - float((weights * heights).sum() / weights.sum())
     power = np.abs(np.fft.fft2(weights * heights)) ** 2
     area = residual.pixel_x_um * residual.pixel_y_um
+    squares = weights**2
     return AreaSpectrum(
         frequency_x_per_um=np.fft.fftfreq(columns, residual.pixel_x_um),
         frequency_y_per_um=np.fft.fftfreq(rows, residual.pixel_y_um),
-        power_nm2_um2=power * (area / float((weights**2).sum())),
+        power_nm2_um2=power * (area / float(squares.sum())),
+        correlation=squares.size * float((squares**2).sum()) / float(squares.sum()) ** 2,
     )
 
 
@@ -223,7 +231,8 @@ def band_roughness_nm(
     if total == 0:
         return Uncertain(value=0.0, statistical=0.0)
     rms = math.sqrt(total)
-    return Uncertain(value=rms, statistical=0.5 * math.sqrt(float((power**2).sum())) / rms)
+    spread = math.sqrt(spectrum.correlation * float((power**2).sum()))
+    return Uncertain(value=rms, statistical=0.5 * spread / rms)
 
 
 def _window(n: int, window: str) -> np.ndarray:

@@ -92,8 +92,11 @@ def _one(
     angle_of: Callable[[Reflector], float | None],
 ) -> ReflectorNumbers:
     numbers = [maps[row.map] for row in reflector.maps]
-    notes = [f"{one.map}: {one.note}" for one in numbers if one.note]
     groups = _by_magnification([one for one in numbers if one.usable])
+    # Of coarser magnifications only the comparison counts, not what they cannot show.
+    finest = {one.map for one in groups[0]} if groups else set()
+    quoted = [one for one in numbers if not one.usable or one.map in finest]
+    notes = [f"{one.map}: {one.note}" for one in quoted if one.note]
     values, agree = _together(groups[0], notes) if groups else ({}, True)
     _check_magnifications(groups, notes)
     figure = _figure(reflector, setup)

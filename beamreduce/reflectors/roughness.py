@@ -111,4 +111,6 @@ def _declared(instrument: Instrument, sq_nm: float) -> float:
 def _independent_areas(residual: HeightMap) -> float:
     heights = np.where(residual.good, residual.height_nm, 0.0)
     power = np.abs(np.fft.fft2(heights)) ** 2
-    return max(1.0, 2 * float(power.sum()) ** 2 / float((power**2).sum()))
+    areas = 2 * float(power.sum()) ** 2 / float((power**2).sum())
+    # Holes make neighbouring frequencies alike; only what is there counts.
+    return max(1.0, areas * float(residual.good.mean()))

@@ -123,14 +123,15 @@ def test_parseval(missing, size):
             assert line.power_nm2_um.sum() * line.step_per_um == pytest.approx(rest)
 
 
-def test_power_law_in_a_band():
+@pytest.mark.parametrize("window", ["none", "hann"])
+def test_power_law_in_a_band(window):
     """Band roughness of normal surfaces whose spectrum is exactly K/f² in every cell."""
     k, n = 1e-3, 2
     rng = np.random.default_rng(6)
     values = []
     for _ in range(40):
         heights, cells = power_law(rng, 128, 1.0, density=k, exponent=n, low=0.02, high=0.3)
-        spectrum = area_spectrum(as_map(heights), window="none")
+        spectrum = area_spectrum(as_map(heights), window=window)
         band = band_roughness(spectrum, shortest=4 * u.um, longest=40 * u.um)
         values.append(band)
     fy = np.fft.fftfreq(128)

@@ -34,9 +34,14 @@ def set_parameters(notebook, values):
 
 @pytest.mark.notebook
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebook_runs(path, small_campaign, tmp_path):
+def test_notebook_runs(path, small_campaign, few_maps, tmp_path):
     notebook = read(path)
-    set_parameters(notebook, {"campaign_folder": str(small_campaign), **PARAMETERS})
+    folders = {
+        "campaign_folder": str(small_campaign),
+        "maps_folder": str(few_maps),
+        "results_folder": str(tmp_path / "results"),
+    }
+    set_parameters(notebook, {**folders, **PARAMETERS})
     client = NotebookClient(
         notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}
     )
@@ -72,4 +77,5 @@ def test_there_are_notebooks():
         "05_seen_from_infinity",
         "07_effective_area",
         "08_off_axis",
+        "10_reflectors",
     } <= names
