@@ -131,14 +131,19 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
 
 
 @main.command()
-@click.argument("part", type=click.Choice(["campaign", "reflectors"]), default="campaign")
+@click.argument(
+    "part",
+    type=click.Choice(["campaign", "reflectors", "before_after"]),
+    default="campaign",
+)
 @click.option("-o", "--output", type=_FOLDER, help="Default: demo_run, by part.")
 @click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
 @click.option("--quiet", is_flag=True, help="No progress bar.")
 def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
     """Make the synthetic campaign, reduce it and compare with its truth.
 
-    PART is campaign, the default, or reflectors: their height maps, graded.
+    PART is campaign, the default; reflectors: their height maps, graded; before_after:
+    results of one mirror before and after a shake, compared.
     """
     from beamreduce.reduction import RunOptions, default_jobs  # noqa: PLC0415
 
@@ -154,6 +159,13 @@ def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
 
             options: object = ReflectorOptions(update=True, jobs=jobs)
             output = output or Path("demo_run") / "reflectors"
+        elif part == "before_after":
+            from beamreduce.simulate.before_after_demo import (  # noqa: PLC0415
+                run_before_after_demo as run,
+            )
+
+            options = RunOptions(update=True, jobs=jobs, figures=False)
+            output = output or Path("demo_run") / "before_after"
         else:
             from beamreduce.simulate.demo import run_demo as run  # noqa: PLC0415
 

@@ -13,8 +13,9 @@ from beamreduce.units import parse_quantity
 
 FORMAT = "beamreduce-margins/1"
 # Terms of the uncertainty budgets whose error is the same in both runs as long as both
-# declare the same. Families of slope errors, the background's model and area without
-# usable pixels depend on the exposures themselves and are each run's own, unless said.
+# declare the same, which of detector and filters means that they are the same. Families of
+# slope errors, the background's model and area without usable pixels depend on the
+# exposures themselves and are each run's own, unless said.
 COMMON_BY_DEFAULT = (
     "pixel size",
     "detector distance",
@@ -28,8 +29,14 @@ COMMON_BY_DEFAULT = (
     "roughness",
     "coating density",
     "pre collimator length",
+    "nesting radius",
     "form of roughness",
     "table of optical constants",
+    "detector efficiency",
+    "filter transmission",
+    "line fraction",
+    "photon scale",
+    "linearity of the detector",
 )
 
 

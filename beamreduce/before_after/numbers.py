@@ -1,7 +1,7 @@
 """Differences of the single numbers of a measurement: diameters and areas."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from beamreduce.before_after.difference import Quoted, Term, difference_of
 from beamreduce.before_after.finding import Finding
@@ -57,7 +57,6 @@ class _Key:
     unit: str
     at_infinity: bool
     of_reference: bool  # depends on the reference radius
-    notes: tuple[str, ...] = field(default=())
 
 
 _KEYS = (
@@ -72,6 +71,10 @@ _KEYS = (
     _Key(
         name="effective_area_measured_cm2", margin="area", unit="cm²",
         at_infinity=False, of_reference=False,
+    ),
+    _Key(
+        name="effective_area_within_reference_measured_cm2", margin="area", unit="cm²",
+        at_infinity=False, of_reference=True,
     ),
     _Key(
         name="hpd_infinity_arcsec", margin="hpd", unit="arcsec",
@@ -184,13 +187,18 @@ def _finding(runs: Runs, pair: Pair, key: _Key) -> Finding:
 
 
 def _quoted(m: Record, key: str) -> Quoted:
+    """Return a quantity with its budget; areas have one of their own where folded."""
+    quantity = Uncertain.from_json(m[key])
+    area = m.get("area_at_infinity") or {}
+    rows = area.get("terms", {}).get(key)  # type: ignore[attr-defined]
+    if rows is not None:
+        sizes = [(row, abs(row["relative"] * quantity.value)) for row in rows]
+    else:
+        rows = [row for row in m["uncertainty_budget"] if row.get(key) is not None]
+        sizes = [(row, abs(row[key])) for row in rows]
     return Quoted.of(
-        Uncertain.from_json(m[key]),
-        [
-            Term(name=row["term"], kind=row["kind"], size=abs(row[key]))
-            for row in m["uncertainty_budget"]
-            if row.get(key) is not None
-        ],
+        quantity,
+        [Term(name=row["term"], kind=row["kind"], size=size) for row, size in sizes],
     )
 
 

@@ -176,6 +176,14 @@ def _apart_mm(one: Record, other: Record) -> float:
     return abs(one["detector_distance_mm"] - other["detector_distance_mm"])
 
 
+_OF_DETECTOR = (
+    "pixel size",
+    "detector efficiency",
+    "photon scale",
+    "linearity of the detector",
+)
+
+
 def same_declared(before: ResultsFolder, after: ResultsFolder, term: str) -> bool:
     """Return True when both runs declare alike what a term of a budget comes from.
 
@@ -183,7 +191,7 @@ def same_declared(before: ResultsFolder, after: ResultsFolder, term: str) -> boo
     """
     key = term.replace(" ", "_")
     special = {
-        "pixel size": (("detectors", None),),
+        **dict.fromkeys(_OF_DETECTOR, (("detectors", None),)),
         "form of roughness": (("mirror", "roughness_model"), ("mirror", "roughness")),
         "table of optical constants": (
             ("mirror", "optical_constants"),

@@ -73,10 +73,10 @@ def more_photons(known: Precision, assurance: Assurance, tests: tuple[int, int])
 
     Notes
     -----
-    Counting parts scale as one over the square root of the photons, beam-off exposures
-    growing with them. A verdict is reached with the wanted chance when the difference, or
-    what the margin leaves beyond it, is ``z(risk) + z(power)`` standard uncertainties
-    (Julious 2004, Statist. Med. 23, 1921, for equivalence of two means).
+    Counting parts scale as one over the square root of the photons, beam-off and direct
+    exposures growing with them. A verdict is reached with the wanted chance when the
+    difference, or what the margin leaves beyond it, is ``z(risk) + z(power)`` standard
+    uncertainties (Julious 2004, Statist. Med. 23, 1921, for equivalence of two means).
     """
     shown, small = tests
     spare = normal_quantile(assurance.power)

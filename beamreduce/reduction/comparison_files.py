@@ -1,4 +1,4 @@
-"""The files of a comparison beside comparison.json: curves, figures and the page."""
+"""The files of a comparison beside comparison.json: curves and figures."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -17,33 +17,11 @@ from beamreduce.figures import (
     save_figure,
 )
 from beamreduce.record import write_whole
+from beamreduce.report.comparison_report import FOREST, curve_name, words_of
 
 if TYPE_CHECKING:
     from astropy.table import QTable
     from matplotlib.axes import Axes
-
-FOREST = "margins"
-_WORDS = {
-    "hpd_measured_arcsec": "HPD measured",
-    "w90_measured_arcsec": "W90 measured",
-    "hpd_infinity_arcsec": "HPD at infinity",
-    "w90_infinity_arcsec": "W90 at infinity",
-    "hpd_infinity_best_focus_arcsec": "HPD at best focus",
-    "effective_area_measured_cm2": "area measured",
-    "effective_area_infinity_cm2": "area at infinity",
-    "eef_measured": "EEF measured, worst radius",
-    "eef_infinity": "EEF at infinity, worst radius",
-    "position_x_arcsec": "position x",
-    "position_y_arcsec": "position y",
-    "quadrant_position_x_arcsec": "x against other quadrants",
-    "quadrant_position_y_arcsec": "y against other quadrants",
-    "quadrants": "quadrants against each other",
-}
-
-
-def words_of(key: str) -> str:
-    """Return what a person calls a quantity."""
-    return _WORDS.get(key, key)
 
 
 def curve_table(curve: CurveDifference) -> "QTable":
@@ -64,11 +42,6 @@ def curve_table(curve: CurveDifference) -> "QTable":
     table.meta["margin"] = curve.margin
     table.meta["reference_radius_arcsec"] = curve.reference_arcsec
     return table
-
-
-def curve_name(curve: CurveDifference) -> str:
-    """Return the name of a curve's files, without ending."""
-    return f"difference_{curve.key}_{curve.id}"
 
 
 def write_curve_tables(folder: Path, comparison: Comparison) -> None:

@@ -21,9 +21,9 @@ from beamreduce.record import (
     write_text_whole,
 )
 from beamreduce.reduction.comparison_files import draw_comparison, write_curve_tables
-from beamreduce.reduction.comparison_page import comparison_html
 from beamreduce.reduction.output_folder import OutputFolder, open_output, put_in_place
 from beamreduce.reduction.run_log import json_text, run_log
+from beamreduce.report import comparison_report
 
 Progress = Callable[[str, int, int], None]
 
@@ -151,7 +151,7 @@ def _write(
         tell("figures", 0, 1)
         draw_comparison(folder, comparison)
         tell("figures", 1, 1)
-    write_text_whole(folder / "report.html", comparison_html(folder, comparison))
+    write_text_whole(folder / "report.html", comparison_report(folder, comparison))
     write_text_whole(folder / "settings.toml", toml_text(_settings(output, comparison)))
     write_text_whole(folder / "provenance.json", json_text(_provenance(comparison)))
     write_text_whole(folder / "run_log.json", json_text(run_log(started)))

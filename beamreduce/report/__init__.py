@@ -1,12 +1,14 @@
 """One HTML page that opens without a network, from a folder of results and figures."""
 
 from beamreduce.report.campaign_report import campaign_report
+from beamreduce.report.comparison_report import comparison_report
 from beamreduce.report.page import Section, picture, render, render_page
 from beamreduce.report.reflectors_report import reflectors_report
 
 __all__ = [
     "Section",
     "campaign_report",
+    "comparison_report",
     "picture",
     "reflectors_report",
     "render",
