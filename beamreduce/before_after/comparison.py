@@ -99,11 +99,13 @@ def compare_results(
     curves = compare_curves(runs, paired.pairs)
     found = Found(left_out=tuple(lonely)) + compare_numbers(runs, paired.pairs)
     found = found + curves.found + compare_positions(runs, paired.pairs)
+    order = [pair.id for pair in paired.pairs]
+    findings = sorted(found.findings, key=lambda finding: order.index(finding.id))
     return Comparison(
         before=runs.before,
         after=runs.after,
         settings=settings,
-        judged=judge(found.findings, settings.assurance),
+        judged=judge(findings, settings.assurance),
         curves=curves.curves,
         left_out=found.left_out,
         notes=tuple(_notes(runs, paired.pairs)),

@@ -37,6 +37,7 @@ DRAWS = 20_000
 _CORE_POINTS, _WING_POINTS = 60, 40
 # Below so many photons inside a radius, or beyond it, counts do not follow a normal law.
 _LEAST_PHOTONS = 25.0
+_INNERMOST = 0.1  # of the half-power radius
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +80,7 @@ class CurvesFound:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Both:
+class BothCurves:
     """Two curves at the same radii, and what makes their difference unsure."""
 
     before: UncertainCurve
@@ -89,6 +90,7 @@ class _Both:
 
     @property
     def difference(self) -> UncertainCurve:
+        """After less before."""
         return UncertainCurve(
             radius_arcsec=self.before.radius_arcsec,
             fraction=self.after.fraction - self.before.fraction,
@@ -165,9 +167,7 @@ def _compare(
     ]
     radii = common_radii(sides, min(photons))
     before, after = (side.at(radii) for side in sides)
-    both = _Both(
-        before=before, after=after, **_terms(before, after, runs.is_common)
-    )  # fmt: skip
+    both = join_terms(before, after, runs.is_common)
     difference, margin = both.difference, runs.settings.margins.eef.size
     rng = random_stream(0, pair.id, key)
     largest = largest_deviations(difference.whole_covariance, rng)
@@ -187,7 +187,11 @@ def _compare(
         margin=margin,
         reference_arcsec=float(reference),
     )
-    at = telling_radius(curve, runs.settings.assurance)
+    risk = runs.settings.assurance.risk
+    if chance <= risk < at_margin.max():
+        at = int(np.argmax(np.abs(difference.fraction) / sigma))  # where it is surest
+    else:
+        at = telling_radius(curve, runs.settings.assurance)
     return _finding(both, pair, (curve, at, photons[1]), (chance, at_margin.max())), curve
 
 
@@ -200,15 +204,16 @@ def _cut(curve: UncertainCurve, reference: float) -> UncertainCurve:
 def common_radii(sides: Sequence[UncertainCurve], photons: float) -> np.ndarray:
     """Return radii (arcsec) at which two curves are compared, the reference left out.
 
-    Close together in the core, wider in the wings; where at least 25 photons are inside,
-    and as many beyond, so that counts follow a normal law.
+    Close together in the core, wider in the wings; from a tenth of the half-power radius
+    on, since what is further in is less than pixels and models resolve; where at least 25
+    photons are inside, and as many beyond, so that counts follow a normal law.
     """
     reference = sides[0].radius_arcsec[-1]
     half = max(np.interp(0.5, side.fraction, side.radius_arcsec) for side in sides)
     core = min(3 * half, 0.6 * reference)
     radii = np.concatenate(
         [
-            np.linspace(0.0, core, _CORE_POINTS + 1)[1:],
+            np.linspace(_INNERMOST * half, core, _CORE_POINTS),
             np.linspace(core, reference, _WING_POINTS + 1)[1:-1],
         ]
     )
@@ -220,10 +225,10 @@ def common_radii(sides: Sequence[UncertainCurve], photons: float) -> np.ndarray:
     return radii[kept] if kept.any() else np.array([half])
 
 
-def _terms(
+def join_terms(
     before: UncertainCurve, after: UncertainCurve, is_common: Callable[[str], bool]
-) -> dict[str, object]:
-    """Changes of the difference: a common cause counts once, with what it leaves."""
+) -> BothCurves:
+    """Set both curves side by side; of a common cause only what it leaves counts."""
     first, second = (dict(_numbered(side.terms)) for side in (before, after))
     terms, common = [], []
     for name in dict.fromkeys((*first, *second)):
@@ -236,7 +241,12 @@ def _terms(
         else:
             moved = [one.change for one in pair if one is not None]
         terms += [CurveTerm(term=term, kind=kind, change=np.array(m)) for m in moved]
-    return {"terms": tuple(terms), "common": tuple(dict.fromkeys(common))}
+    return BothCurves(
+        before=before,
+        after=after,
+        terms=tuple(terms),
+        common=tuple(dict.fromkeys(common)),
+    )
 
 
 def _numbered(
@@ -274,13 +284,13 @@ def largest_deviations(covariance: np.ndarray, rng: np.random.Generator) -> np.n
 
 
 def telling_radius(curve: CurveDifference, assurance: Assurance) -> int:
-    """Return where the curve is nearest to the margin, or furthest beyond it."""
+    """Return where the curve may be nearest to the margin, or furthest beyond it."""
     half = normal_quantile(assurance.confidence) * curve.uncertainty
     return int(np.argmax(np.abs(curve.difference) + half))
 
 
 def _finding(
-    both: _Both,
+    both: BothCurves,
     pair: Pair,
     where: tuple[CurveDifference, int, float],
     chances: tuple[float, float],

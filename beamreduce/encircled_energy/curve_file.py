@@ -1,10 +1,12 @@
 """``eef_covariance_<id>.fits``: curves with the covariance of their points."""
 
+import warnings
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 from astropy.table import Table
+from astropy.utils.exceptions import AstropyWarning
 
 from beamreduce.encircled_energy.uncertain_curve import CurveTerm, UncertainCurve
 from beamreduce.record import write_whole
@@ -46,7 +48,18 @@ def read_curves(path: Path) -> tuple[UncertainCurve, UncertainCurve | None]:
     OSError, KeyError, ValueError
         When the file is missing, damaged, or holds something else.
     """
-    with fits.open(path, checksum=False) as hdus:
+    # Without checksums, and with truncated files, the reader only warns.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", AstropyWarning)
+        try:
+            return _read(path)
+        except AstropyWarning as warning:
+            raise ValueError(" ".join(str(warning).split())) from None
+
+
+def _read(path: Path) -> tuple[UncertainCurve, UncertainCurve | None]:
+    # Opened here: the reader leaves a file open that it cannot make sense of.
+    with path.open("rb") as stream, fits.open(stream, checksum=True) as hdus:
         names = {hdu.name for hdu in hdus}
         star = _curve(hdus, INFINITY) if INFINITY in names else None
         return _curve(hdus, MEASURED), star

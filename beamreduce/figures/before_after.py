@@ -41,6 +41,8 @@ class MarginRow:
     ----------
     label
         What it is.
+    group
+        Rows of one group follow each other; a line parts it from the next.
     difference, low, high
         Difference and its interval, over the margin.
     verdict
@@ -48,6 +50,7 @@ class MarginRow:
     """
 
     label: str
+    group: str
     difference: float
     low: float
     high: float
@@ -126,6 +129,8 @@ def draw_forest(ax: "Axes", rows: Sequence[MarginRow], confidence: float) -> For
             capsize=2.5,
             label=row.verdict,
         )
+        if place and rows[place - 1].group != row.group:
+            ax.axhline(place - 0.5, color=NO_DATA, lw=0.8)
         drawn.append(bar)
         shown.setdefault(row.verdict, bar)
     ax.set(
@@ -135,7 +140,13 @@ def draw_forest(ax: "Axes", rows: Sequence[MarginRow], confidence: float) -> For
     )
     ax.set_yticks(range(len(rows)), [row.label for row in rows])
     ax.tick_params(axis="y", length=0)
-    legend_below(ax, [margin, *shown.values()])
+    # Above, flush right: names of rows leave no room below the axes.
+    ax.legend(
+        handles=[margin, *shown.values()],
+        loc="lower right",
+        bbox_to_anchor=(1.0, 1.0),
+        ncols=2,
+    )
     return ForestArtists(margin=margin, rows=tuple(drawn))
 
 

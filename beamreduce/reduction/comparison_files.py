@@ -62,6 +62,7 @@ def margin_row(one: Judged) -> MarginRow:
     where = f"{finding.id}: " if finding.id else ""
     return MarginRow(
         label=f"{where}{words_of(finding.key)}",
+        group=finding.id,
         difference=finding.difference.quantity.value / finding.margin,
         low=one.interval[0] / finding.margin,
         high=one.interval[1] / finding.margin,
@@ -102,6 +103,6 @@ def draw_comparison(folder: Path, comparison: Comparison) -> None:
 
 def _save(path: Path, height_cm: float, draw: "Callable[[Axes], object]") -> None:
     with report_style():
-        figure = new_figure(height_cm=height_cm, width_cm=15.0)
+        figure = new_figure(height_cm=height_cm, width_cm=18.0)
         draw(figure.subplots())
         save_figure(figure, path)

@@ -115,6 +115,11 @@ def _verdict(folder: Path, comparison: Comparison) -> str:
         "count": len(found),
         "counts": ", ".join(counts),
         "notes": comparison.notes,
+        "changed": [
+            {"of": one.finding.id, **_row(one)}
+            for one in comparison.judged
+            if one.verdict == "changed"
+        ],
         "forest": picture(folder / FOREST, "all differences against their margins"),
     }
     return render("comparison_verdict.html", content)
