@@ -1,0 +1,187 @@
+"""The report says what the results say, and nothing that a file says does more."""
+
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from astropy.table import Table
+
+from beamreduce.errors import OutputError
+from beamreduce.report import campaign_report
+from beamreduce.report.flags import flags, severe
+from beamreduce.report.results_folder import part_text, value_text
+from beamreduce.report.standard_tables import fixed_radii
+from tests.report.made_results import (
+    FIGURES,
+    FOLDS,
+    HOSTILE,
+    measurement,
+    quantity,
+    write_results,
+)
+
+EMPTY = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Elements, and the text of every table row, of a page."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.elements, self.rows, self.open, self.words = [], [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        if tag not in EMPTY:
+            self.open.append(tag)
+        if tag == "tr":
+            self.rows.append("")
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+        if "tr" in self.open:
+            self.rows[-1] += data + " "
+
+    def tags(self, name):
+        return [attrs for tag, attrs in self.elements if tag == name]
+
+
+def page_of(folder):
+    page = Page(campaign_report(folder))
+    assert page.open == []
+    return page
+
+
+def test_nothing_from_files_becomes_markup(tmp_path):
+    spoiled = measurement(
+        "one",
+        aperture=HOSTILE,
+        notes={"hpd_infinity_arcsec": HOSTILE, HOSTILE: "x"},
+        conventions={"background": HOSTILE, "center": "centroid"},
+        inputs={HOSTILE: "0" * 64},
+        matched={"background": [HOSTILE]},
+    )
+    folder = write_results(
+        tmp_path,
+        [spoiled],
+        campaign=HOSTILE,
+        mirror={"optical_constants": HOSTILE},
+        certificates={"pixel_size": HOSTILE, HOSTILE: "text"},
+        figures=True,
+    )
+    page = page_of(folder)
+    assert not page.tags("script")
+    assert all(image["src"].startswith("data:image/") for image in page.tags("img"))
+    assert not any(key.startswith("on") for _, attrs in page.elements for key in attrs)
+    assert "".join(page.words).count(HOSTILE) >= 8  # all of it still reads as it was
+
+
+def test_every_figure_is_inside_and_told_in_words(tmp_path):
+    page = page_of(write_results(tmp_path, [measurement("one")], figures=True))
+    images = page.tags("img")
+    assert len(images) == len(FIGURES) + len(FOLDS)
+    assert all(len(image["alt"]) > 20 for image in images)
+    text = campaign_report(tmp_path)
+    assert re.findall(r'alt="[^"]+"', text)
+    # Names of languages of the drawings inside are no addresses of this page.
+    outside = re.findall(r'(?:src|href)="(?!data:|#)[^"]*"|url\(|@import|https?://', text)
+    assert outside == []
+
+
+def test_everything_links_to_a_place_that_is_there(tmp_path):
+    page = page_of(write_results(tmp_path, [measurement("one"), measurement("two")]))
+    places = [attrs["id"] for _, attrs in page.elements if "id" in attrs]
+    assert len(places) == len(set(places))
+    links = {attrs["href"][1:] for attrs in page.tags("a")}
+    assert links <= set(places)
+    assert {"m-one", "m-two", "not-tested", "tables", "sign-off"} <= links
+
+
+def test_beside_every_diameter_stands_what_it_is_taken_with(tmp_path):
+    page = page_of(write_results(tmp_path, [measurement("one")]))
+    rows = [r for r in page.rows if re.match(r"\s*(HPD|W90|effective area)", r)]
+    assert len(rows) == 6 + 4
+    for row in rows:
+        assert "within 223.23 arcsec" in row
+        assert "background: exposure" in row
+        if "at infinity" in row:
+            assert "optical constants: henke; roughness: nevot–croce" in row
+            assert "plane at 5200 mm" in row or "5211.9 mm (best focus)" in row
+        else:
+            assert "detector at 5544 mm" in row
+    # In the summary and the standard tables it is the row below, or the same.
+    text = " ".join(page.rows)
+    assert text.count("optical constants: henke") >= 3 + 2 + 1
+
+
+def test_what_is_absent_gives_its_reason(tmp_path):
+    lost = measurement(
+        "one", hpd_measured_arcsec=None, notes={"hpd_measured_arcsec": "lost"}
+    )
+    page = page_of(write_results(tmp_path, [lost]))
+    assert any(re.search(r"HPD measured\s+none: lost", row) for row in page.rows)
+    assert severe(lost)
+    assert any("No HPD measured: lost." in text for text in flags(lost))
+    assert "nan" not in " ".join(page.words).lower().split()
+
+
+def test_a_refused_fit_is_flagged_and_a_sound_one_is_not():
+    sound = measurement("one")
+    assert not severe(sound)
+    refused = measurement("one", fit=sound["fit"] | {"accepted": False})
+    assert severe(refused)
+    assert any("chi-square 243 for 262" in text for text in flags(refused))
+
+
+def test_three_reference_radii_at_least(tmp_path):
+    page = page_of(write_results(tmp_path, [measurement("one")]))
+    rows = [row for row in page.rows if "within 223.23" in row and row.startswith("one ")]
+    found = {
+        tuple(row.split()[1:3]) for row in rows if re.match(r"one\s+[\d.]+\s+[\d.]+", row)
+    }
+    assert {("3", "111.61"), ("4.5", "167.42"), ("6", "223.23")} <= found
+
+
+def test_certificates_stand_with_what_they_are_for(tmp_path):
+    folder = write_results(
+        tmp_path,
+        [measurement("one")],
+        certificates={"pixel_size": "stage micrometer 17", "hole_area": "bore gauge 4"},
+    )
+    page = page_of(folder)
+    rows = " | ".join(page.rows)
+    assert re.search(r"pixel size\s+20.0 um ± 0.01 um\s+stage micrometer 17", rows)
+    assert re.search(r"hole area\s.*bore gauge 4", rows)
+    assert re.search(r"source distance\s+86.0 m\s", rows)
+
+
+def test_same_files_same_bytes(tmp_path):
+    folder = write_results(tmp_path, [measurement("one")], figures=True)
+    assert campaign_report(folder) == campaign_report(folder)
+
+
+def test_a_folder_without_results_is_refused(tmp_path):
+    with pytest.raises(OutputError, match=r"no readable results.json"):
+        campaign_report(tmp_path)
+
+
+@pytest.mark.parametrize(("first", "last"), [(2.0, 220.0), (0.05, 4.0), (30.0, 900.0)])
+def test_fixed_radii_are_round_and_inside_the_curve(first, last):
+    radius = np.linspace(first, last, 300)
+    curve = Table({"radius_angle": radius, "eef": np.linspace(0, 1, 300)})
+    radii = fixed_radii([curve])
+    assert 3 <= len(radii) <= 9
+    assert radii == sorted(radii)
+    assert first <= radii[0] <= radii[-1] <= last
+    assert all(float(f"{r:.2g}") == pytest.approx(r, rel=1e-12) for r in radii)
+
+
+def test_numbers_are_written_with_two_digits_of_their_uncertainty():
+    assert value_text(quantity(50.1512, 0.2832)) == "50.15 ± 0.28"
+    assert value_text(None) is None
+    assert [part_text(v) for v in (0.0, 0.01234, 345.6, None)] == ["0", "0.012", "350", "–"]
