@@ -8,13 +8,16 @@ import astropy.units as u
 import numpy as np
 
 from beamreduce.campaign import Campaign
+from beamreduce.infinity.configuration import Resolution
 from beamreduce.infinity.declared import Declared, declared_optics
 from beamreduce.quadrants import (
+    BarBudget,
     Displacements,
     QuadrantLight,
     Quarters,
     Round,
     WholeImage,
+    bar_budget,
     planes_about,
     quarters_of,
 )
@@ -70,18 +73,14 @@ class Predicted:
     at_detector_rad: Uncertain
 
 
-def both_quarters(
+def lights_of(
     campaign: Campaign,
     rounds: Sequence[RoundFound],
     folded: Mapping[str, FoldedQuadrant],
     energy_kev: float,
-) -> dict[str, Quarters]:
+) -> dict[str, dict[str, QuadrantLight]]:
     """Light of all quadrants by the mixtures as designed, and those that fit best."""
     measured = [one for found in rounds for one in found.measured]
-    reference = max(
-        float(one.request.reference_radius.to_value(u.mm)) / one.image.distance_mm
-        for one in measured
-    )
     lights: dict[str, dict[str, QuadrantLight]] = {"designed": {}, "best": {}}
     for name, one in folded.items():
         own = next(m for m in measured if m.image.aperture == name)
@@ -95,20 +94,53 @@ def both_quarters(
         )
         for kind in lights:
             ladder, weights = getattr(one, kind)
-            lights[kind][name] = QuadrantLight(
-                optics=optics, ladder=ladder, weights=weights
-            )
-    finest = min((one.resolution for one in folded.values()), key=lambda r: r.hpd_rad)
-    resolution = replace(
-        finest, reach_rad=max(one.resolution.reach_rad for one in folded.values())
-    )
+            light = QuadrantLight(optics=optics, ladder=ladder, weights=weights)
+            lights[kind][name] = light
+    return lights
+
+
+def both_quarters(
+    lights: Mapping[str, Mapping[str, QuadrantLight]],
+    rounds: Sequence[RoundFound],
+    folded: Mapping[str, FoldedQuadrant],
+) -> dict[str, Quarters]:
+    """Trace all quadrants in planes about the best focus, by either mixture."""
+    resolution, view = _how_finely(rounds, folded)
     moved = [np.abs(r.displaced.angle_rad).max() for r in rounds if r.displaced is not None]
-    planes = planes_about(optics, finest.hpd_rad, float(max(moved, default=0.0)))
-    pixel_mm = measured[0].image.pixel_mm
+    optics = next(iter(lights["designed"].values())).optics
+    largest = float(max(moved, default=0.0))
+    planes = planes_about(optics, resolution.hpd_rad, largest)
     return {
-        kind: quarters_of(of_kind, planes, resolution, (pixel_mm, reference))
+        kind: quarters_of(of_kind, planes, resolution, view)
         for kind, of_kind in lights.items()
     }
+
+
+def budget_of(
+    lights: Mapping[str, QuadrantLight],
+    rounds: Sequence[RoundFound],
+    folded: Mapping[str, FoldedQuadrant],
+    target_rad: float | None,
+) -> BarBudget:
+    """Work out what errors of bars would make of the image with all quadrants at home."""
+    resolution, view = _how_finely(rounds, folded)
+    optics = next(iter(lights.values())).optics
+    planes = planes_about(optics, 2 * resolution.hpd_rad, 0.0)
+    return bar_budget(lights, planes, resolution, (*view, target_rad))
+
+
+def _how_finely(
+    rounds: Sequence[RoundFound], folded: Mapping[str, FoldedQuadrant]
+) -> tuple[Resolution, tuple[float, float]]:
+    """Resolution for all quadrants; side of a pixel (mm), reference radius (rad)."""
+    measured = [one for found in rounds for one in found.measured]
+    reference = max(
+        float(one.request.reference_radius.to_value(u.mm)) / one.image.distance_mm
+        for one in measured
+    )
+    finest = min((one.resolution for one in folded.values()), key=lambda r: r.hpd_rad)
+    reach = max(one.resolution.reach_rad for one in folded.values())
+    return replace(finest, reach_rad=reach), (measured[0].image.pixel_mm, reference)
 
 
 class Predict:

@@ -130,7 +130,9 @@ def run_quadrants(
         with Workers(options.jobs) as run_all:
             measured, folded = _images(campaign, inputs, rounds, (run_all, tell))
         tell("moves and predictions", 0, 1)
-        found = find_quadrants(campaign, rounds, measured, folded, adjusters)
+        target = options.target_hpd
+        target_rad = None if target is None else float(target.to_value(u.rad))
+        found = find_quadrants(campaign, rounds, measured, folded, (adjusters, target_rad))
         tell("moves and predictions", 1, 1)
         content = write_quadrants(
             QuadrantsRun(

@@ -12,11 +12,14 @@ from beamreduce.infinity.declared import quadrants_of
 from beamreduce.quadrants import (
     VISIBLE_KEV,
     Adjuster,
+    BarBudget,
+    BarEffects,
     Diffraction,
     Effect,
     MovePlan,
     Round,
     WholeImage,
+    bar_effects,
     diffraction_of,
     displacements,
     effects_of,
@@ -33,6 +36,8 @@ from beamreduce.reduction.quadrants_predict import (
     RoundFound,
     angles_of,
     both_quarters,
+    budget_of,
+    lights_of,
 )
 
 _REPEATS = 60
@@ -57,6 +62,9 @@ class QuadrantsFound:
         Curves of the first and the last of these.
     diffraction
         By energy in keV.
+    bars, budget
+        Effects of errors of alignment bars by nesting; how far bars may be out, None where
+        the image cannot be predicted.
     detector_mm, energy_kev
         Plane and energy that the predictions are for.
     refused
@@ -76,6 +84,8 @@ class QuadrantsFound:
     now_whole: WholeImage | None
     coincident_whole: WholeImage | None
     diffraction: Mapping[float, Diffraction]
+    bars: tuple[BarEffects, ...]
+    budget: BarBudget | None
     detector_mm: float
     energy_kev: float
     refused: str
@@ -92,7 +102,7 @@ def find_quadrants(
     rounds: Sequence[Round],
     measured: Sequence[MeasuredQuadrant],
     folded: Mapping[str, FoldedQuadrant],
-    adjusters: tuple[Adjuster, ...] | None,
+    wanted: tuple[tuple[Adjuster, ...] | None, float | None],
 ) -> QuadrantsFound:
     """Compare images with targets, choose moves, predict the images before and after.
 
@@ -106,16 +116,20 @@ def find_quadrants(
         Every image that the log names.
     folded
         Slope errors and targets by quadrant.
-    adjusters
-        None when the campaign has none.
+    wanted
+        Adjusters, None when the campaign has none; HPD that errors of bars have to keep,
+        as an angle in rad, or None.
     """
+    adjusters, target_rad = wanted
     found = [_in_round(campaign, r, measured, folded) for r in rounds if r.measured]
     last = found[-1]
     detector_mm, energy_kev = _plane_of(last.measured)
     unpredicted = _unpredicted(campaign, folded, measured)
-    quarters = None
+    quarters, budget = None, None
     if not unpredicted:
-        quarters = both_quarters(campaign, found, folded, energy_kev)
+        lights = lights_of(campaign, found, folded, energy_kev)
+        quarters = both_quarters(lights, found, folded)
+        budget = budget_of(lights["designed"], found, folded, target_rad)
         found = [
             replace(one, whole=None if one.displaced is None else
                     quarters["designed"].whole(angles_of(one.displaced)))
@@ -154,6 +168,8 @@ def find_quadrants(
             kev: diffraction_of(campaign.prescription, _source_mm(campaign), kev)
             for kev in sorted({one.image.energy_kev for one in measured})
         },
+        bars=bar_effects(campaign.prescription, _light(campaign), detector_mm),
+        budget=budget,
         detector_mm=detector_mm,
         energy_kev=energy_kev,
         refused=refused,
