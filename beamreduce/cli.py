@@ -133,7 +133,7 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
 @main.command()
 @click.argument(
     "part",
-    type=click.Choice(["campaign", "reflectors", "before_after"]),
+    type=click.Choice(["campaign", "reflectors", "quadrants", "before_after"]),
     default="campaign",
 )
 @click.option("-o", "--output", type=_FOLDER, help="Default: demo_run, by part.")
@@ -142,8 +142,9 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
 def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
     """Make the synthetic campaign, reduce it and compare with its truth.
 
-    PART is campaign, the default; reflectors: their height maps, graded; before_after:
-    results of one mirror before and after a shake, compared.
+    PART is campaign, the default; reflectors: their height maps, graded; quadrants: four
+    out of place, and the moves that bring them back; before_after: results of one mirror
+    before and after a shake, compared.
     """
     from beamreduce.reduction import RunOptions, default_jobs  # noqa: PLC0415
 
@@ -166,6 +167,17 @@ def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
 
             options = RunOptions(update=True, jobs=jobs, figures=False)
             output = output or Path("demo_run") / "before_after"
+        elif part == "quadrants":
+            from beamreduce.reduction.quadrants_run import (  # noqa: PLC0415
+                QuadrantOptions,
+            )
+            from beamreduce.simulate.quadrant_demo import TARGET  # noqa: PLC0415
+            from beamreduce.simulate.quadrant_demo import (  # noqa: PLC0415
+                run_quadrant_demo as run,
+            )
+
+            options = QuadrantOptions(update=True, jobs=jobs, target_hpd=TARGET)
+            output = output or Path("demo_run") / "quadrants"
         else:
             from beamreduce.simulate.demo import run_demo as run  # noqa: PLC0415
 

@@ -15,7 +15,7 @@ from beamreduce.infinity.view import View, seen_in_rings
 from beamreduce.raytrace.meridian import ErrorGrid, OffsetGrid
 
 # HPD of in-plane errors of one size on both stages, over that size (derived: 4 · 0.9538).
-_HPD_PER_SLOPE = 3.815
+HPD_PER_SLOPE = 3.815
 _BINS_PER_HPD = 100
 _MOST_BINS = 6000
 
@@ -120,7 +120,7 @@ def resolution_of(measured: Sequence[Measured]) -> Resolution:
     hpd = min(one.sizes_rad[0] for one in measured)
     reference = max(one.reference_rad for one in measured)
     return Resolution(
-        steps_rad=ladder_steps(hpd / _HPD_PER_SLOPE),
+        steps_rad=ladder_steps(hpd / HPD_PER_SLOPE),
         hpd_rad=hpd,
         # Light beyond the reference radius comes back into it with the secondary's error.
         reach_rad=reference + 1.5 * hpd,

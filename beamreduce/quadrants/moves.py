@@ -8,15 +8,15 @@ nothing and are left alone.
 """
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from scipy.optimize import lsq_linear
 
 from beamreduce.quadrants.displacements import left_over
 
-_MOST_NODES = 200_000
+_MOST_NODES = 30_000_000
 _BARELY = 1e-12
 
 
@@ -140,58 +140,62 @@ def _whole_steps(
     order = np.argsort(np.linalg.norm(rows, axis=0))
     low, high = (b[order] for b in bounds)
     orthogonal, upper = np.linalg.qr(rows[:, order])
-    target = orthogonal.T @ wanted
-    search = _Search((upper, target), (low, high), near[order])
-    search.descend(upper.shape[1] - 1, 0.0)
+    found, nodes = _search(
+        np.ascontiguousarray(upper), orthogonal.T @ wanted, (low, high), near[order]
+    )
     steps = np.empty(order.size, dtype=int)
-    steps[order] = search.best
-    return steps, search.nodes < _MOST_NODES
+    steps[order] = found
+    return steps, bool(nodes < _MOST_NODES)
 
 
-class _Search:
-    """Depth first through whole numbers, nearest first, of a triangular system."""
+@njit(cache=True)
+def _search(
+    upper: np.ndarray,
+    target: np.ndarray,
+    bounds: tuple[np.ndarray, np.ndarray],
+    start: np.ndarray,
+) -> tuple[np.ndarray, int]:
+    """Depth first through whole numbers of a triangular system, nearest first.
 
-    def __init__(
-        self,
-        system: tuple[np.ndarray, np.ndarray],
-        bounds: tuple[np.ndarray, np.ndarray],
-        start: np.ndarray,
-    ) -> None:
-        self._upper, self._target = system
-        self._low, self._high = bounds
-        self._now = np.zeros(start.size, dtype=int)
-        self.best = start
-        left = self._target - self._upper @ start
-        self._least = float(left @ left) * (1 + _BARELY)
-        self.nodes = 0
-
-    def descend(self, level: int, cost: float) -> None:
-        if level < 0:
-            self.best, self._least = self._now.copy(), cost
-            return
-        row = self._upper[level]
-        rest = self._target[level] - row[level + 1 :] @ self._now[level + 1 :]
-        size = row[level]
-        middle = rest / size if abs(size) > _BARELY else 0.0
-        for steps in _outwards(middle, int(self._low[level]), int(self._high[level])):
-            self.nodes += 1
-            here = cost + (rest - size * steps) ** 2
-            if here >= self._least or self.nodes >= _MOST_NODES:
-                return  # those further out cost more
-            self._now[level] = steps
-            self.descend(level - 1, here)
-
-
-def _outwards(middle: float, low: int, high: int) -> Iterator[int]:
-    """Yield whole numbers within bounds, the nearest to a middle first."""
-    start = min(max(round(middle), low), high)
-    yield start
-    below, above = start - 1, start + 1
-    while below >= low or above <= high:
-        take_above = above <= high and (below < low or above - middle <= middle - below)
-        if take_above:
-            yield above
-            above += 1
+    A branch ends where it costs as much as the best whole set so far: those further out
+    on its level cost more.
+    """
+    low, high = bounds
+    n = start.size
+    best, now = start.copy(), np.zeros(n, dtype=np.int64)
+    least = (1 + _BARELY) * np.sum((target - upper @ start.astype(np.float64)) ** 2)
+    cost, rest, middle = np.zeros(n + 1), np.zeros(n), np.zeros(n)
+    below, above = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
+    level, fresh, nodes = n - 1, True, 0
+    while level < n and nodes < _MOST_NODES:
+        if fresh:
+            rest[level] = target[level]
+            for k in range(level + 1, n):
+                rest[level] -= upper[level, k] * now[k]
+            size = upper[level, level]
+            middle[level] = rest[level] / size if abs(size) > _BARELY else 0.0
+            inside = min(max(middle[level], float(low[level])), float(high[level]))
+            above[level] = int(np.rint(inside))
+            below[level] = above[level] - 1
+            fresh = False
+        further, nearer = above[level] <= high[level], below[level] >= low[level]
+        if not further and not nearer:
+            level += 1
+            continue
+        if further and nearer:
+            further = above[level] - middle[level] <= middle[level] - below[level]
+        now[level] = above[level] if further else below[level]
+        above[level] += 1 if further else 0
+        below[level] -= 0 if further else 1
+        nodes += 1
+        here = cost[level + 1] + (rest[level] - upper[level, level] * now[level]) ** 2
+        if here >= least:
+            level += 1
+        elif level == 0:
+            best, least = now.copy(), here
+            level += 1
         else:
-            yield below
-            below -= 1
+            level -= 1
+            cost[level + 1] = here
+            fresh = True
+    return best, nodes

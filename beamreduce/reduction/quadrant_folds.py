@@ -11,11 +11,18 @@ from threadpoolctl import threadpool_limits
 from beamreduce.encircled_energy import NetRings
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 from beamreduce.frame import MasterCache
-from beamreduce.infinity.configuration import Measured, Resolution
+from beamreduce.infinity.configuration import (
+    HPD_PER_SLOPE,
+    Measured,
+    Resolution,
+    resolution_of,
+)
 from beamreduce.infinity.declared import Declared, declared_optics, quadrants_of
-from beamreduce.infinity.families import Family
+from beamreduce.infinity.families import ConeError, Family, Surfaces
 from beamreduce.infinity.folded import Folded, fold
 from beamreduce.infinity.lit_rays import lit_rays
+from beamreduce.infinity.optics import Optics
+from beamreduce.infinity.scatter_width import scatter_width
 from beamreduce.infinity.slope_ladder import SlopeLadder
 from beamreduce.quadrants import (
     VISIBLE_KEV,
@@ -31,6 +38,7 @@ from beamreduce.reduction.measure import measure
 from beamreduce.reduction.request import MeasureRequest
 
 Mixture = tuple[SlopeLadder, np.ndarray]
+_CONES = (0.05, 0.1, 0.18, 0.3, 0.6, 1.0)  # cone errors, of the slope errors
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,7 +166,7 @@ def _folded(name: str, measured: list[MeasuredQuadrant]) -> FoldedQuadrant:
         )
         for one in measured
     )
-    folded = fold(optics, planes)
+    folded = fold(optics, planes, surfaces=_allowed(optics, planes))
     edges = quadrants_of(first.setup)[name]
     return FoldedQuadrant(
         name=name,
@@ -169,6 +177,26 @@ def _folded(name: str, measured: list[MeasuredQuadrant]) -> FoldedQuadrant:
         scatter_rad=folded.best.described.scatter_rad,
         fit=_fit(folded),
     )
+
+
+def _allowed(optics: Optics, planes: tuple[Measured, ...]) -> Surfaces:
+    """Errors of the cones that are tried: on the secondary, about none.
+
+    An error of the primary moves an image alike, and places are all that is asked for, so
+    this stands for both, in a quarter of the time. Where none describes the rings, ``fold``
+    tries all.
+    """
+    resolution = resolution_of(planes)
+    width = scatter_width(optics, planes, resolution)
+    slope_rad = resolution.hpd_rad / HPD_PER_SLOPE
+    means = slope_rad * np.array([-m for m in reversed(_CONES)] + [0.0, *_CONES])
+    # Each stands for the stretch about it: any error of the cones is as likely as another.
+    stretches = np.gradient(means)
+    errors = tuple(
+        ConeError(stage="secondary" if mean else "none", mean_rad=mean, weight=weight)
+        for mean, weight in zip(means.tolist(), stretches.tolist(), strict=True)
+    )
+    return Surfaces(cone_errors=errors, scatter_rad=width)
 
 
 def _mixture(family: Family) -> Mixture:

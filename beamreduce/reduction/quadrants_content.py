@@ -1,7 +1,6 @@
 """What quadrants.json says, from what was found."""
 
 import math
-from collections.abc import Mapping
 
 import astropy.units as u
 import numpy as np
@@ -12,7 +11,8 @@ from beamreduce.quadrants import Move
 from beamreduce.quadrants.places import to_mirror
 from beamreduce.record import Uncertain, plain_json, software_versions
 from beamreduce.reduction.quadrant_folds import MeasuredQuadrant
-from beamreduce.reduction.quadrants_predict import Predicted, RoundFound
+from beamreduce.reduction.quadrants_predict import Predicted
+from beamreduce.reduction.quadrants_rounds import moves_seen, round_of
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 
 FORMAT = "beamreduce-quadrants/1"
@@ -48,6 +48,8 @@ def content_of(campaign: Campaign, found: QuadrantsFound) -> dict[str, object]:
         predicted = getattr(found, state.removesuffix("_move"))
         content |= _predicted(state, predicted)
     content["rounds"] = [round_of(found, one) for one in found.rounds]
+    content["moves_seen"] = moves_seen(found)
+    content["bars"] = bars_of(found)
     content["notes"] = notes
     return plain_json(content)
 
@@ -179,31 +181,16 @@ def _predicted(state: str, predicted: Predicted | None) -> dict[str, object]:
     return {key.format(state): value for key, value in zip(keys, values, strict=True)}
 
 
-def round_of(found: QuadrantsFound, one: RoundFound) -> dict[str, object]:
-    """Return what one round shows: displacements, moves expected and seen, HPD."""
-    entry: dict[str, object] = {
-        "round": one.round.number,
-        "measurements": {m.image.id: m.image.aperture for m in one.measured},
-        "planned_steps": _by_quadrant(one.round.planned),
-        "done_steps": _by_quadrant(one.round.done),
-        "displacement_mm": None,
-        "rms_displacement_mm": None,
-        "hpd_best_focus_arcsec": None,
+def bars_of(found: QuadrantsFound) -> dict[str, object]:
+    """Return the budget of alignment bars."""
+    budget = found.budget
+    allowed = None if budget is None else budget.allowed_mm
+    target = None if budget is None else budget.target_rad
+    return {
+        "target_hpd_arcsec": None if target is None else target * _ARCSEC,
+        "allowed_error_um": None if allowed is None else allowed * 1000,
+        "sentence": None if budget is None else budget.sentence or None,
     }
-    if one.displaced is not None:
-        mm = one.displaced.angle_rad * found.detector_mm
-        entry["displacement_mm"] = dict(zip(one.displaced.names, mm.tolist(), strict=True))
-        entry["rms_displacement_mm"] = float(np.sqrt(np.mean(np.sum(mm**2, axis=1))))
-    if one.whole is not None:
-        entry["hpd_best_focus_arcsec"] = one.whole.best[1] * _ARCSEC
-    return entry
-
-
-def _by_quadrant(steps: Mapping[tuple[str, str], int]) -> dict[str, dict[str, int]]:
-    found: dict[str, dict[str, int]] = {}
-    for (quadrant, adjuster), count in steps.items():
-        found.setdefault(quadrant, {})[adjuster] = count
-    return found
 
 
 def _notes(campaign: Campaign, found: QuadrantsFound) -> dict[str, str]:

@@ -1,5 +1,6 @@
 """The files of a quadrants folder."""
 
+import io
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +20,12 @@ from beamreduce.record import (
 from beamreduce.reduction.keys import as_plain
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.quadrants_content import content_of
+from beamreduce.reduction.quadrants_page import quadrants_html
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 from beamreduce.reduction.quadrants_tables import (
+    bar_table,
+    budget_table,
+    convergence_table,
     focus_table,
     move_table,
     next_round_table,
@@ -72,7 +77,14 @@ def write_quadrants(run: QuadrantsRun) -> dict[str, object]:
     folder, found = run.output.partial, run.found
     _clear(folder)
     content = content_of(run.campaign, found)
-    tables: dict[str, Callable[[QuadrantsFound], Table]] = {"quadrants": quadrant_table}
+    tables: dict[str, Callable[[QuadrantsFound], Table]] = {
+        "quadrants": quadrant_table,
+        "bar_errors": bar_table,
+    }
+    if any(one.displaced is not None for one in found.rounds):
+        tables["convergence"] = convergence_table
+    if found.budget is not None:
+        tables["bar_budget"] = budget_table
     if found.effects:
         tables["sensitivity"] = sensitivity_table
     if found.plan is not None:
@@ -81,6 +93,14 @@ def write_quadrants(run: QuadrantsRun) -> dict[str, object]:
         tables["focus"] = focus_table
     for name, table_of in tables.items():
         _write_table(folder / f"{name}.ecsv", table_of(found))
+    write_whole(folder / "images.fits", lambda place: place.write_bytes(_images(found)))
+    if run.figures:
+        from beamreduce.reduction.draw_quadrants import (  # noqa: PLC0415 - slow import
+            draw_quadrants,
+        )
+
+        draw_quadrants(folder, found)
+    write_text_whole(folder / "report.html", quadrants_html(folder, content, found))
     write_text_whole(folder / RESULT, json_text(content))
     write_text_whole(folder / "settings.toml", toml_text(_settings(run)))
     write_text_whole(folder / "provenance.json", json_text(_provenance(run, list(tables))))
@@ -90,6 +110,25 @@ def write_quadrants(run: QuadrantsRun) -> dict[str, object]:
 
 def _write_table(path: Path, table: "Table") -> None:
     write_whole(path, lambda place: table.write(place, format="ascii.ecsv", overwrite=True))
+
+
+def _images(found: QuadrantsFound) -> bytes:
+    """Cores of all images as FITS, without time stamps: the same bytes every time."""
+    from astropy.io import fits  # noqa: PLC0415 - slow import
+
+    units = [fits.PrimaryHDU()]
+    for one in (m for r in found.rounds for m in r.measured):
+        photons, (x, y) = one.cut
+        image = fits.ImageHDU(photons, name=one.image.id[:60])
+        image.header["MEASURED"] = (one.image.id, "measurement")
+        image.header["APERTURE"] = (one.image.aperture, "quadrant")
+        image.header["BUNIT"] = "photon"
+        image.header["CORNER_X"] = (x, "column of the first pixel in the frame, from 0")
+        image.header["CORNER_Y"] = (y, "row of the first pixel in the frame, from 0")
+        units.append(image)
+    written = io.BytesIO()
+    fits.HDUList(units).writeto(written)
+    return written.getvalue()
 
 
 def _clear(folder: Path) -> None:

@@ -49,8 +49,10 @@ class QuadrantsFound:
 
     Parameters
     ----------
+    log
+        All rounds of the log.
     rounds
-        In order; the last one is the present state.
+        Those with images, in order; the last one is the present state.
     folded
         By quadrant.
     adjusters, effects, plan
@@ -73,6 +75,7 @@ class QuadrantsFound:
         Why there is no predicted image; empty where there is.
     """
 
+    log: tuple[Round, ...]
     rounds: tuple[RoundFound, ...]
     folded: Mapping[str, FoldedQuadrant]
     adjusters: tuple[Adjuster, ...] | None
@@ -157,6 +160,7 @@ def find_quadrants(
         if plan is not None:
             states["after"] = predict(plan.after_rad)
     return QuadrantsFound(
+        log=tuple(rounds),
         rounds=tuple(found),
         folded=folded,
         adjusters=adjusters,
