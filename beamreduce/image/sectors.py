@@ -11,6 +11,11 @@ import numpy as np
 from beamreduce.errors import MeasurementError, SettingsError
 from beamreduce.record import Uncertain
 
+# Light of the innermost pixels has no direction: where in its pixel it fell is not known.
+CORE_PX = 1.5
+# Parts along x and y of a pixel on a border; unequal, so that none lies on a diagonal.
+_BORDER_STEPS = (8, 10)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Sector:
@@ -21,7 +26,9 @@ class Sector:
     start_deg, end_deg
         From the detector's +x axis towards +y.
     share
-        Net photons of the sector over those of all sectors.
+        Net photons of the sector over those of all sectors; what falls within a pixel and
+        a half of the center counts evenly. ``model``: what it changes at most to do
+        so out to four times that.
     half_power_radius_px
         Radius that holds half the sector's net photons; None where the sector has none.
     """
@@ -49,7 +56,8 @@ def measure_sectors(
     center_xy
         Center in pixels; sector 0 starts at +x and goes towards +y.
     reference_px
-        Reference radius in pixels; a pixel belongs where its center is.
+        Reference radius in pixels; a pixel belongs where its center is. Pixels on the
+        border of two sectors are divided by area.
     count
         Number of sectors.
 
@@ -63,37 +71,99 @@ def measure_sectors(
     ny, nx = net.shape
     x = np.arange(nx) - center_xy[0]
     y = np.arange(ny)[:, None] - center_xy[1]
-    radius = np.hypot(x, y)
-    inside = radius <= reference_px
-    turn = np.arctan2(y, x)[inside] % (2 * np.pi) / (2 * np.pi)
-    number = np.minimum((turn * count).astype(int), count - 1)
-    radius, photons, spread = radius[inside], net[inside], variance[inside]
-    totals = np.bincount(number, photons, count)
-    variances = np.maximum(np.bincount(number, spread, count), 0.0)
-    everything = totals.sum()
+    inside = np.hypot(x, y) <= reference_px
+    x, y = (np.broadcast_to(at, net.shape)[inside] for at in (x, y))
+    parts = _parts(x, y, net[inside], variance[inside], count)
+    everything = parts.photons.sum()
     if not everything > 0:
         raise MeasurementError(
             f"the net photons inside {reference_px:g} pixels about ({center_xy[0]:.1f}, "
             f"{center_xy[1]:.1f}) are {everything:.4g}; expected more than zero; check "
             f"that the beam was on and which background was taken off"
         )
+    shares, spreads = parts.shares(CORE_PX)
+    doubt = np.abs(shares - parts.shares(4 * CORE_PX)[0]).max()
     sectors = []
     for k in range(count):
-        share = totals[k] / everything
-        others = variances.sum() - variances[k]
-        scatter = np.sqrt((1 - share) ** 2 * variances[k] + share**2 * others)
-        here = number == k
+        share = shares[k]
+        others = spreads.sum() - spreads[k]
+        scatter = np.sqrt((1 - share) ** 2 * spreads[k] + share**2 * others)
         sectors.append(
             Sector(
                 start_deg=360 * k / count,
                 end_deg=360 * (k + 1) / count,
                 share=Uncertain(
-                    value=float(share), statistical=float(scatter / everything)
+                    value=float(share),
+                    statistical=float(scatter / everything),
+                    model=float(doubt),
                 ),
-                half_power_radius_px=_half_power(radius[here], photons[here], variances[k]),
+                half_power_radius_px=_half_power(*parts.of(k), spreads[k]),
             )
         )
     return tuple(sectors)
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """Pixels, those on borders in parts: radius, sector, photons and variance of each."""
+
+    radius: np.ndarray
+    sector: np.ndarray
+    photons: np.ndarray
+    variance: np.ndarray
+    count: int
+
+    def shares(self, core_px: float) -> tuple[np.ndarray, np.ndarray]:
+        """Share of each sector and its variance in photons²; the core counts evenly."""
+        core = self.radius < core_px
+        photons, variance = (
+            np.bincount(self.sector[~core], values[~core], self.count)
+            for values in (self.photons, self.variance)
+        )
+        photons += self.photons[core].sum() / self.count
+        variance += self.variance[core].sum() / self.count**2
+        return photons / self.photons.sum(), np.maximum(variance, 0.0)
+
+    def of(self, number: int) -> tuple[np.ndarray, np.ndarray]:
+        """Radius and photons of a sector and of its part of the core."""
+        core = self.radius < CORE_PX
+        here = core | (self.sector == number)
+        weight = np.where(core[here], 1 / self.count, 1.0)
+        return self.radius[here], weight * self.photons[here]
+
+
+def _parts(
+    x: np.ndarray, y: np.ndarray, photons: np.ndarray, variance: np.ndarray, count: int
+) -> _Parts:
+    turn = _turn(x, y, count)
+    off_border = np.abs(turn - np.rint(turn)) * (2 * np.pi / count) * np.hypot(x, y)
+    border = off_border < 1.0  # half a diagonal and more
+    steps = [(np.arange(n) + 0.5) / n - 0.5 for n in _BORDER_STEPS]
+    dx, dy = (step.ravel() for step in np.meshgrid(*steps))
+    part_x, part_y = (
+        at[border][:, None] + step for at, step in ((x, dx), (y, dy))
+    )  # shape (pixels on borders, parts)
+    sector = _turn(part_x, part_y, count).astype(int) % count
+    # A sector that has the share f of a pixel has the share f² of its variance.
+    share = np.stack([np.mean(sector == k, axis=1) for k in range(count)], axis=1)
+    share = np.take_along_axis(share, sector, axis=1)
+    of_part = np.ones(dx.size) / dx.size
+
+    def joined(whole: np.ndarray, parts: np.ndarray) -> np.ndarray:
+        return np.concatenate([whole[~border], parts.ravel()])
+
+    return _Parts(
+        radius=joined(np.hypot(x, y), np.hypot(part_x, part_y)),
+        sector=joined(turn.astype(int) % count, sector),
+        photons=joined(photons, photons[border][:, None] * of_part),
+        variance=joined(variance, variance[border][:, None] * of_part * share),
+        count=count,
+    )
+
+
+def _turn(x: np.ndarray, y: np.ndarray, count: int) -> np.ndarray:
+    """Azimuth in sectors."""
+    return np.arctan2(y, x) % (2 * np.pi) * (count / (2 * np.pi))
 
 
 def _half_power(

@@ -150,7 +150,7 @@ def rings_to_fold(
 
 
 def _rings(one: Measured, view: View, ladder: SlopeLadder) -> MeasuredRings:
-    coarse = coarse_rings(one.net)
+    coarse = coarse_rings(one.net, one.pixel_mm)
     kinds = {"model": coarse.model_modes, "systematic": coarse.systematic_modes}
     modes = coarse.scale * np.concatenate(list(kinds.values()))
     return MeasuredRings(

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import special
 
 from beamreduce.errors import MeasurementError, SettingsError
 from beamreduce.image import measure_sectors
@@ -35,7 +36,7 @@ def test_shares_add_up_and_follow_a_flip(count, seed):
 
 def test_photons_beyond_the_reference_radius_do_not_count():
     net = np.zeros((41, 41))
-    net[20, 25], net[20, 39] = 3.0, 50.0
+    net[22, 25], net[22, 39] = 3.0, 50.0
     sectors = measure_sectors(net, net, (20, 20), 15.0)
     assert sectors[0].share.value == 1.0
 
@@ -64,6 +65,40 @@ def test_error_bars_are_the_scatter_of_repeats():
     # second derivative, 1/σ² over 8 steps squared, is 0.3 % of the level.
     expected = sigma * np.sqrt(2 * np.log(2))
     assert np.mean(radii) == pytest.approx(expected, rel=0.01)
+
+
+def test_a_pixel_on_a_border_is_divided_by_area():
+    net = np.zeros((41, 41))
+    net[20, 29] = 8.0
+    sectors = measure_sectors(net, net, (20.0, 20.0), 15.0)
+    assert [sectors[k].share.value for k in (0, 7)] == pytest.approx([0.5, 0.5])
+    # The border a third of a pixel higher: a sixth above it; parts are a tenth.
+    sectors = measure_sectors(net, net, (20.0, 20.0 + 1 / 3), 15.0)
+    assert [sectors[k].share.value for k in (0, 7)] == pytest.approx([0.2, 0.8])
+
+
+@pytest.mark.parametrize("center", [(0.0, 0.0), (0.41, -0.06), (0.5, 0.5), (0.3, 0.2)])
+@pytest.mark.parametrize("hpd_px", [11, 67])
+def test_a_round_image_with_a_cusp_has_equal_sectors_wherever_it_falls(center, hpd_px):
+    """In-plane Gaussian errors, HPD 1.349 σ: density exp(−r²/2σ²)/r. No noise.
+
+    Light of whole pixels put where their centers are makes shares differ by 0.06.
+    """
+    sigma, half = hpd_px / 1.349, 3 * hpd_px
+    radius = sigma * special.ndtri((1 + (np.arange(4_000) + 0.5) / 4_000) / 2)
+    turn = 2 * np.pi * np.arange(720) / 720
+    net = np.zeros((2 * half + 1,) * 2)
+    for k, r in enumerate(np.array_split(radius, 100)):
+        angle = turn + 2 * np.pi / 720 * (k * 0.618 % 1)
+        x = (half + center[0] + np.outer(r, np.cos(angle))).ravel()
+        y = (half + center[1] + np.outer(r, np.sin(angle))).ravel()
+        net += photons_on_pixels(net.shape, x, y)
+    where = half + center[0], half + center[1]
+    sectors = measure_sectors(net, net, where, 2.5 * hpd_px)
+    off = [s.share.value - 0.125 for s in sectors]
+    assert max(map(abs, off)) < 0.004
+    # What is left is of the size of the model term.
+    assert np.std(off) < 1.5 * sectors[0].share.model
 
 
 def test_a_sector_without_photons_has_no_radius():
