@@ -11,7 +11,7 @@ from beamreduce.encircled_energy import HALF_POWER
 from beamreduce.infinity.answer import TRACED
 from beamreduce.infinity.families import Family
 from beamreduce.infinity.folded import LIKELY, Folded
-from beamreduce.infinity.optics import tables_of, view_of
+from beamreduce.infinity.optics import Optics, tables_of, view_of
 from beamreduce.infinity.replicates import bias_of, replicate_weights
 from beamreduce.infinity.star import (
     StarCurves,
@@ -29,6 +29,9 @@ _RADII = 120
 _REPEATS = 200
 _TURNING = 1e-3  # of the cone angle: a mean error below changes no HPD by more than that
 _ROOM = 1.25
+_COUNTS = 0.01  # weight of a family whose best focus matters
+_PER_TURN = 0.4  # step of planes about the least, of the length in which the HPD turns
+_MOST_PLANES = 25
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +63,7 @@ class FocusScan:
     @property
     def found(self) -> bool:
         """False when the image of a family that counts is least at an end of the scan."""
-        least = self.by_family[self.family_weight > 0.01].argmin(axis=1)
+        least = self.by_family[self.family_weight > _COUNTS].argmin(axis=1)
         return bool(np.all((least > 0) & (least < self.distance_mm.size - 1)))
 
     @property
@@ -152,7 +155,7 @@ def scan_focus(
     folded
         What describes the configuration.
     distances_mm
-        Planes, rising.
+        Planes, rising; more are put where the image is least.
     star
         For a parallel beam, or with the source where it was.
     energy
@@ -160,41 +163,111 @@ def scan_focus(
     rng
         For repeats of the exposures.
     """
-    resolution = folded.resolution.coarser()
-    optics = folded.optics.for_star() if star else folded.optics
-    optics = optics.at_energies([energy])
-    grid = resolution.grid(max(distances_mm))
     families, weight = _most_likely(*folded.counting)
-    least = min(n.primary_angle_rad for n in optics.prescription.nestings)
-    turned = any(abs(family.mean_rad) > _TURNING * least for family in families)
-    tables = tables_of(optics, distances_mm, resolution.errors, grid, turned=turned)
-    views = [view_of(optics, tables, (d, 0, mm), 0.0) for d, mm in enumerate(distances_mm)]
-    mixtures = [(f.described.ladder, f.described.mixture.weights) for f in families]
     best = folded.best.described
-    fit_and_repeats = np.vstack(
-        [best.mixture.weights, replicate_weights(best, _REPEATS, rng)]
-    )
-    reference = max(one.reference_rad for one in folded.measured)
-    by_plane, by_fit = [], []
-    for distance_mm, view in zip(distances_mm, views, strict=True):
-        half = resolution.hpd_rad / 4 * distance_mm
-        radii = star_radii(half, reference * distance_mm, _RADII)
-        growth = mixture_growths(view, radii, mixtures)
-        by_plane.append(_hpd_rad(radii, growth, distance_mm))
-        own = about_own_center(view, radii[-1], best.ladder, best.mixture.weights)
-        growth = fit_and_repeats @ pair_growths(own, radii, best.ladder).T
-        by_fit.append(_hpd_rad(radii, growth, distance_mm))
-    fit, *drawn = np.array(by_fit).T
+    fits = np.vstack([best.mixture.weights, replicate_weights(best, _REPEATS, rng)])
+    optics = folded.optics.for_star() if star else folded.optics
+    look = _Look(folded, optics.at_energies([energy]), families, fits)
+    planes = look.at(np.asarray(distances_mm, dtype=float))
+    between = _near_least(look, planes, weight)
+    if between.size:
+        planes = planes.joined(look.at(between))
+    fit, *drawn = planes.by_fit.T
     repeats = np.array(drawn)
     bias = bias_of(repeats, fit)
-    ends = [(distances_mm[k], views[k]) for k in (0, -1)]
     return FocusScan(
-        distance_mm=np.asarray(distances_mm, dtype=float),
-        by_family=np.array(by_plane).T - bias,
+        distance_mm=planes.distance_mm,
+        by_family=planes.by_family.T - bias,
         family_weight=weight,
         repeats=repeats - bias,
-        crossing_mm=np.array([axis_crossing_mm(*ends, *mixture) for mixture in mixtures]),
+        crossing_mm=planes.crossing_mm,
     )
+
+
+@dataclass(frozen=True)
+class _Planes:
+    """Half-power diameters (rad) in planes, shape (planes, families).
+
+    ``by_fit``: those of the best family, by its fit and the fits of repeats.
+    """
+
+    distance_mm: np.ndarray
+    by_family: np.ndarray
+    by_fit: np.ndarray
+    crossing_mm: np.ndarray
+
+    def joined(self, other: "_Planes") -> "_Planes":
+        """Put further planes where they belong; mean rays cross where these say."""
+        distance = np.append(self.distance_mm, other.distance_mm)
+        order = np.argsort(distance)
+        return _Planes(
+            distance[order],
+            np.concatenate([self.by_family, other.by_family])[order],
+            np.concatenate([self.by_fit, other.by_fit])[order],
+            self.crossing_mm,
+        )
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What looks into planes: the mirror's light, families, and the best one's fits."""
+
+    folded: Folded
+    optics: Optics
+    families: tuple[Family, ...]
+    fits: np.ndarray
+
+    def at(self, distances_mm: np.ndarray) -> _Planes:
+        """Trace and measure planes."""
+        resolution = self.folded.resolution.coarser()
+        grid = resolution.grid(float(distances_mm.max()))
+        nestings = self.optics.prescription.nestings
+        least = min(n.primary_angle_rad for n in nestings)
+        turned = any(abs(family.mean_rad) > _TURNING * least for family in self.families)
+        tables = tables_of(
+            self.optics, list(distances_mm), resolution.errors, grid, turned=turned
+        )
+        views = [
+            view_of(self.optics, tables, (d, 0, float(mm)), 0.0)
+            for d, mm in enumerate(distances_mm)
+        ]
+        mixtures = [
+            (f.described.ladder, f.described.mixture.weights) for f in self.families
+        ]
+        best = self.folded.best.described
+        reference = max(one.reference_rad for one in self.folded.measured)
+        by_family, by_fit = [], []
+        for distance_mm, view in zip(distances_mm, views, strict=True):
+            half = resolution.hpd_rad / 4 * distance_mm
+            radii = star_radii(half, reference * distance_mm, _RADII)
+            growth = mixture_growths(view, radii, mixtures)
+            by_family.append(_hpd_rad(radii, growth, distance_mm))
+            own = about_own_center(view, radii[-1], best.ladder, best.mixture.weights)
+            growth = self.fits @ pair_growths(own, radii, best.ladder).T
+            by_fit.append(_hpd_rad(radii, growth, distance_mm))
+        ends = [(float(distances_mm[k]), views[k]) for k in (0, -1)]
+        crossing = np.array([axis_crossing_mm(*ends, *mixture) for mixture in mixtures])
+        return _Planes(distances_mm, np.array(by_family), np.array(by_fit), crossing)
+
+
+def _near_least(look: _Look, planes: _Planes, weight: np.ndarray) -> np.ndarray:
+    """Return planes close enough to show how flat the image is about its least.
+
+    Out of focus the HPD grows by 2 r/D² a length, in focus it is flat: it turns within
+    HPD · D²/2r. A smooth curve through planes further apart than that is several per
+    cent too low.
+    """
+    families = planes.by_family.T[weight > _COUNTS]
+    found = np.array([least_of(planes.distance_mm, row)[0] for row in families])
+    radius = max(n.radius_mm for n in look.optics.prescription.nestings)
+    turning = float(families.min()) * float(found.mean()) ** 2 / (2 * radius)
+    first = max(found.min() - turning, planes.distance_mm[0])
+    last = min(found.max() + turning, planes.distance_mm[-1])
+    step = _PER_TURN * turning
+    count = min(math.ceil((last - first) / step) + 1, _MOST_PLANES)
+    near = np.linspace(first, last, count)
+    apart = np.abs(near[:, None] - planes.distance_mm).min(axis=1)
+    return near[apart > step / 4]
 
 
 def _most_likely(
