@@ -14,6 +14,7 @@ from beamreduce.record import (
     toml_text,
     write_text_whole,
 )
+from beamreduce.reduction.bar_table import budget_json
 from beamreduce.reduction.keys import as_plain
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.reflectors_tables import result_tables, write_table
@@ -24,6 +25,8 @@ from beamreduce.reflectors import (
     SETTINGS_FILE,
     STAGES,
     TRACES_FILE,
+    BarBudget,
+    BarSensitivity,
     ControlChart,
     GroupYield,
     MapNumbers,
@@ -55,6 +58,8 @@ class ReflectorRun:
         Numbers of the maps, of the reflectors, and the plan.
     yields, charts
         How forming and coating ran.
+    bars, budget
+        Tolerances of the alignment bars; empty and None without mirror or target.
     started
         When the run began, seconds since 1970.
     """
@@ -67,6 +72,8 @@ class ReflectorRun:
     plan: MirrorPlan
     yields: tuple[GroupYield, ...]
     charts: tuple[ControlChart, ...]
+    bars: tuple[BarSensitivity, ...]
+    budget: BarBudget | None
     started: float
 
 
@@ -118,6 +125,7 @@ def results_json(run: ReflectorRun) -> dict[str, object]:
             "total_loss": plan.plan.total_loss,
         },
         "to_form": [_order(order) for order in plan.to_form],
+        "bar_budget": budget_json(run.budget),
         "forecast": [_plain(f) for f in plan.forecast],
         "control": [
             {
@@ -164,6 +172,7 @@ def _settings(run: ReflectorRun) -> dict[str, object]:
             **asdict(setup.plan),
             "minimise": run.plan.minimised,
         },
+        "bars": asdict(setup.bars),
         "mirror": {} if setup.design is None else as_plain(setup.design),
         "limits": [asdict(limit) for limit in setup.limits],
     }

@@ -13,6 +13,7 @@ from beamreduce.record import (
     software_versions,
     write_text_whole,
 )
+from beamreduce.reduction.bar_table import bar_tolerances
 from beamreduce.reduction.draw_reflectors import draw_reflectors
 from beamreduce.reduction.output_folder import (
     OutputFolder,
@@ -147,6 +148,7 @@ def grade_reflectors(
         numbers = reflector_numbers(folder.reflectors, maps, folder.setup)
         plan = mirror_plan(numbers, folder.setup)
         yields = yields_by_group(numbers, confidence=folder.setup.plan.confidence)
+        bars, budget = bar_tolerances(folder.setup)
         _clear(output)
         run = ReflectorRun(
             folder=folder,
@@ -157,6 +159,8 @@ def grade_reflectors(
             plan=plan,
             yields=yields,
             charts=charts_by_batch(numbers),
+            bars=bars,
+            budget=budget,
             started=started,
         )
         write_reflector_results(run, tell)

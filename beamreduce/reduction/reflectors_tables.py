@@ -10,6 +10,7 @@ import numpy as np
 from beamreduce.errors import GeometryError
 from beamreduce.mirror import FlatBlank, SheetLayout, blanks_of_nesting, layout_on_sheet
 from beamreduce.record import write_whole
+from beamreduce.reduction.bar_table import bar_table
 from beamreduce.reflectors import (
     STAGES,
     ControlChart,
@@ -54,6 +55,8 @@ def result_tables(run: "ReflectorRun") -> "dict[str, Table]":
     blanks = flat_blanks(run.folder)
     if blanks:
         tables["flat_blanks"] = _blanks_table(blanks)
+    if run.bars:
+        tables["bar_tolerances"] = bar_table(run.bars)
     return tables
 
 

@@ -79,6 +79,7 @@ from beamreduce.reflectors.scatter import (
 from beamreduce.reflectors.setup import (
     FOLDER_FORMAT,
     SETTINGS_FILE,
+    BarSettings,
     MapTreatment,
     PlanSettings,
     ReflectorSetup,
@@ -112,6 +113,7 @@ __all__ = [
     "BandPowers",
     "BarBudget",
     "BarSensitivity",
+    "BarSettings",
     "Candidate",
     "ChartPoint",
     "ControlChart",

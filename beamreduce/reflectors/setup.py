@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import astropy.units as u
+from astropy.units import Quantity
 
 from beamreduce.campaign.setup_file import read_document, subsection
 from beamreduce.campaign.setup_tables import read_mirror
@@ -87,6 +88,23 @@ class PlanSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BarSettings:
+    """``[bars]``: what alignment bars are held to.
+
+    Parameters
+    ----------
+    hpd_target_arcsec
+        Half-power diameter that bar errors shall not bring the mirror above; None for no
+        budget.
+    pivot_radius_mm
+        Where a lean turns a bar; None for the middle of the nest.
+    """
+
+    hpd_target_arcsec: float | None = None
+    pivot_radius_mm: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class ReflectorSetup:
     """Everything that ``reflectors.toml`` says, with the mirror that goes with it."""
 
@@ -96,6 +114,7 @@ class ReflectorSetup:
     instrument: Instrument = field(default_factory=Instrument)
     limits: tuple[Limit, ...] = ()
     plan: PlanSettings = field(default_factory=PlanSettings)
+    bars: BarSettings = field(default_factory=BarSettings)
     core_hpd_arcsec: float | None = None
     slope_length_mm: float = 5.0
     design: MirrorDesign | None = None
@@ -120,7 +139,7 @@ def read_reflector_setup(folder: Path) -> tuple[ReflectorSetup, list[Problem]]:
     top.text("format", (FOLDER_FORMAT,), required=True)
     sections = {
         key: subsection(top, key) or Section({}, key, problems, file=SETTINGS_FILE)
-        for key in ("maps", "instrument", "image", "filling", "blanks", "traces")
+        for key in ("maps", "instrument", "image", "filling", "blanks", "bars", "traces")
     }
     mirror = subsection(top, "mirror")
     energies = top.read("energies", _energies) or ()
@@ -142,6 +161,7 @@ def read_reflector_setup(folder: Path) -> tuple[ReflectorSetup, list[Problem]]:
         instrument=_instrument(sections["instrument"]),
         limits=_limits(top, energies, treatment),
         plan=_plan(sections["filling"], sections["blanks"]),
+        bars=_bars(sections["bars"], core),
         core_hpd_arcsec=None if core is None else float(core.value),
         slope_length_mm=5.0 if slope is None else float(slope.value),
         design=design,
@@ -204,6 +224,23 @@ def _plan(filling: Section, blanks: Section) -> PlanSettings:
         "sheet_spacing_mm": None if spacing is None else float(spacing.value),
     }
     return PlanSettings(**{k: v for k, v in values.items() if v is not None})
+
+
+def _bars(section: Section, core: Quantity | None) -> BarSettings:
+    target = section.quantity("hpd_target", u.arcsec, ABOVE_ZERO)
+    pivot = section.quantity("pivot_radius", u.mm, ZERO_OR_MORE)
+    if target is not None and (core is None or target <= core):
+        found = "no image.hpd" if core is None else f"{target}, with image.hpd {core}"
+        section.report(
+            "hpd_target",
+            found,
+            "a target above image.hpd, the half-power diameter without bar errors",
+            "correct one of them",
+        )
+    return BarSettings(
+        hpd_target_arcsec=None if target is None else float(target.value),
+        pivot_radius_mm=None if pivot is None else float(pivot.value),
+    )
 
 
 def _limits(

@@ -64,6 +64,8 @@ def reflectors_report(folder: Path) -> str:
     ]
     if (folder / "flat_blanks.ecsv").is_file():
         sections.append(_blanks(run))
+    if (folder / "bar_tolerances.ecsv").is_file():
+        sections.append(_bars(run))
     name = str(results["name"]) or folder.name
     return render_page("Reflectors", name, sections, version=str(results["version"]))
 
@@ -281,3 +283,30 @@ def _blanks(run: _Run) -> Section:
         ],
         tables=[_grid("flat blanks", head, ends, "flat_blanks.ecsv")],
     )
+
+
+def _bars(run: _Run) -> Section:
+    table = run.table("bar_tolerances")
+    names = ("nesting", "end", "shift", "hpd", "shift_by_lean")
+    rows = _plain(table, names)
+    ends = rows[:4] + rows[-4:] if len(rows) > 8 else rows
+    head = ["nesting", "end of reflector", "shift (arcsec/µm)", "HPD (arcsec/µm)",
+            "shift by lean (arcsec/arcmin)"]  # fmt: skip
+    tables = [_grid("what a bar error does", head, ends, "bar_tolerances.ecsv")]
+    texts = [
+        "How far the image of a bar's azimuth moves outwards for a groove that is 1 µm too "
+        "far out, the half-power diameter that independent errors of 1 µm rms of all bars "
+        "make of a point, and the shift for a bar that leans by 1 arcmin; the first and the "
+        "last nesting here, all in bar_tolerances.ecsv. Front and rear off alike hardly matter: "
+        "it is their difference that turns the surface."
+    ]
+    budget = run.results["bar_budget"]
+    if budget is not None:
+        lean = budget["lean_arcmin"]
+        texts.append(
+            f"A half-power diameter of {budget['hpd_target_arcsec']:.4g} arcsec leaves room "
+            f"for {budget['radial_um']:.3g} µm rms at every groove, where it is "
+            f"{budget['hpd_without_bar_errors_arcsec']:.4g} arcsec without bar errors"
+            + ("." if lean is None else f", or for {lean:.3g} arcmin rms of lean alone.")
+        )
+    return _section("bars", "Alignment bars", texts=texts, tables=tables)

@@ -56,6 +56,7 @@ def test_every_file_of_an_archived_run_is_there(done):
         "settings.toml",
         "run_log.json",
         "report.html",
+        "bar_tolerances.ecsv",
         "filling_plan.png",
         "filling_plan.svg",
         "spectra.png",
@@ -277,6 +278,25 @@ def test_settings_that_cannot_be_used(tmp_path, old, new, words):
         grade_reflectors(folder, tmp_path / "out", options=PLAIN)
     assert not (tmp_path / "out").exists()
     assert not (tmp_path / "out.partial").exists()
+
+
+def test_bars_have_a_table_and_with_a_target_a_budget(tmp_path):
+    settings = SETTINGS.replace(
+        "[filling]", '[bars]\nhpd_target = "75 arcsec"\n\n[filling]'
+    )
+    folder = make_folder(tmp_path / "in", settings=settings)
+    done = grade_reflectors(folder, tmp_path / "out", options=PLAIN)
+    found = table(done.folder, "bar_tolerances")
+    assert len(found) == 3 * 4
+    assert found["shift"].unit == u.arcsec / u.um
+    # A turned end turns light by twice the angle: 2 µm/90 mm.
+    assert found["shift"][0] == pytest.approx(4.584, rel=0.02)
+    budget = results(done.folder)["bar_budget"]
+    assert 3 < budget["radial_um"] < 6
+    wrong = settings.replace("75 arcsec", "60 arcsec")
+    folder = make_folder(tmp_path / "wrong", settings=wrong)
+    with pytest.raises(ReflectorError, match=r"bars\.hpd_target: found 60"):
+        grade_reflectors(folder, tmp_path / "out2", options=PLAIN)
 
 
 def changed(index, **cells):
