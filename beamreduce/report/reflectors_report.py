@@ -296,16 +296,16 @@ def _bars(run: _Run) -> Section:
     texts = [
         "How far the image of a bar's azimuth moves outwards for a groove that is 1 µm too "
         "far out, the half-power diameter that independent errors of 1 µm rms of all bars "
-        "make of a point, and the shift for a bar that leans by 1 arcmin; the first and the "
-        "last nesting here, all in bar_tolerances.ecsv. Front and rear off alike hardly matter: "
-        "it is their difference that turns the surface."
+        "make of a point, and the shift for a bar that leans by 1 arcmin; the first and "
+        "the last nesting here, all in bar_tolerances.ecsv. Front and rear off alike hardly "
+        "matter: it is their difference that turns the surface."
     ]
     budget = run.results["bar_budget"]
     if budget is not None:
         lean = budget["lean_arcmin"]
         texts.append(
-            f"A half-power diameter of {budget['hpd_target_arcsec']:.4g} arcsec leaves room "
-            f"for {budget['radial_um']:.3g} µm rms at every groove, where it is "
+            f"A half-power diameter of {budget['hpd_target_arcsec']:.4g} arcsec leaves "
+            f"room for {budget['radial_um']:.3g} µm rms at every groove, where it is "
             f"{budget['hpd_without_bar_errors_arcsec']:.4g} arcsec without bar errors"
             + ("." if lean is None else f", or for {lean:.3g} arcmin rms of lean alone.")
         )
