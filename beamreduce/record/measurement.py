@@ -30,6 +30,8 @@ class Measurement:
     reference_radius_arcsec: float
     center_pixel: tuple[float, float]
     center_uncertainty_pixel: tuple[float, float]
+    detector: str = ""
+    detector_position_mm: tuple[float, float] | None = None
     net_photons: Uncertain | None = None
     background_per_pixel: Uncertain | None = None
     flux_beyond_reference: Uncertain | None = None

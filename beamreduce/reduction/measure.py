@@ -12,6 +12,7 @@ from beamreduce.background import (
     flux_beyond_reference,
     mean_level,
 )
+from beamreduce.campaign import MeasurementInputs
 from beamreduce.encircled_energy import (
     HALF_POWER,
     NINETY,
@@ -222,6 +223,9 @@ def _setting(request: MeasureRequest, located: Located, reference: Quantity) -> 
     )
     notes["flux_beyond_reference"] = beyond.note
     sectors = _sectors(located, reference_px)
+    stage, unknown = _stage(inputs)
+    if stage is None:
+        notes["detector_position_mm"] = unknown
     if any(sector["half_power_radius_mm"] is None for sector in sectors):
         notes["sectors"] = "sectors lost in their noise have no half-power radius"
     return Measurement(
@@ -236,6 +240,8 @@ def _setting(request: MeasureRequest, located: Located, reference: Quantity) -> 
         reference_radius_arcsec=reference_mm * arcsec_per_mm(image.distance_mm),
         center_pixel=center.xy,
         center_uncertainty_pixel=(center.x_uncertainty, center.y_uncertainty),
+        detector=inputs.detector.name,
+        detector_position_mm=stage,
         background_per_pixel=mean_level(
             image, located.background, center_xy=center.xy, radius=reference
         ),
@@ -302,6 +308,18 @@ def _net_photons(net: NetRings) -> Uncertain:
         systematic=math.hypot(*(net.systematic_modes * net.scale).sum(axis=1)),
         model=math.hypot(*(net.model_modes @ net.scale)),
     )
+
+
+def _stage(inputs: MeasurementInputs) -> tuple[tuple[float, float] | None, str]:
+    """Where the stage of the detector stood, mm; None and the reason if not known."""
+    rows = [row.exposure for row in inputs.beam]
+    places = {(row.detector_x, row.detector_y) for row in rows}
+    if any(axis is None for place in places for axis in place):
+        return None, "detector_x and detector_y are not given for all of its exposures"
+    if len(places) > 1:
+        return None, "the stage of the detector moved between its exposures"
+    x, y = places.pop()
+    return (float(x.to_value(u.mm)), float(y.to_value(u.mm))), ""
 
 
 def _degrees(azimuth: Quantity | None) -> float | None:

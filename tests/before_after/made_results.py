@@ -107,3 +107,27 @@ def write_results(folder, measurements, *, settings=SETTINGS, curves=None):
     for identity, (measured, star) in (curves or {}).items():
         write_curves(folder, identity, measured, star)
     return folder
+
+
+def before_and_after(folder):
+    """Results of a mirror before and after a quadrant moved by 20 pixels; two folders."""
+    places = [(500.0, 500.0), (510.0, 500.0), (490.0, 500.0), (500.0, 510.0)]
+    sides = []
+    for name, moved, hpd, seed in (("before", 0, 50.0, 1), ("after", 20, 50.4, 2)):
+        quadrants = [
+            measurement(
+                f"quadrant_{k + 1}",
+                aperture=f"Q{k + 1}",
+                center_pixel=(x + moved * (k == 2), y),
+                inputs={f"frames/{name}_{k}": f"{name} {k}"},
+            )
+            for k, (x, y) in enumerate(places)
+        ]
+        whole = measurement(hpd=hpd, inputs={"frames/f": name})
+        curve = curve_of(hpd, seed=seed)
+        sides.append(
+            write_results(
+                folder / name, [whole, *quadrants], curves={"focus": (curve, curve)}
+            )
+        )
+    return tuple(sides)

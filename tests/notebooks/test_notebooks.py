@@ -7,13 +7,22 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
+from tests.before_after.made_results import before_and_after
+
 FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
 PARAMETERS = {
     "measurement": "focus_Ti",
     "reference_radius_mm": 5.0,
+    "before_truth": "none",
+    "after_truth": "none",
     "results_folder": "none",  # notebooks say so where a campaign has not been reduced
 }
+
+
+@pytest.fixture(scope="session")
+def two_results(tmp_path_factory):
+    return before_and_after(tmp_path_factory.mktemp("compared"))
 
 
 def read(path):
@@ -34,11 +43,13 @@ def set_parameters(notebook, values):
 
 @pytest.mark.notebook
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebook_runs(path, small_campaign, few_maps, tmp_path):
+def test_notebook_runs(path, small_campaign, few_maps, two_results, tmp_path):
     notebook = read(path)
     folders = {
         "campaign_folder": str(small_campaign),
         "maps_folder": str(few_maps),
+        "before_folder": str(two_results[0]),
+        "after_folder": str(two_results[1]),
         "results_folder": str(tmp_path / "results"),
     }
     set_parameters(notebook, {**folders, **PARAMETERS})
@@ -78,4 +89,5 @@ def test_there_are_notebooks():
         "07_effective_area",
         "08_off_axis",
         "10_reflectors",
+        "12_before_and_after",
     } <= names
