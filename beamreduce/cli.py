@@ -83,9 +83,17 @@ def inspect(campaign: Path, quiet: bool) -> None:
 @click.option("-o", "--output", type=_FOLDER, required=True, help="Folder for results.")
 @click.option("--update", is_flag=True, help="Redo what has changed; keep what was there.")
 @click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
+@click.option(
+    "--decisions", type=_FOLDER, help="Table of exclusions, centers, backgrounds."
+)
 @click.option("--quiet", is_flag=True, help="No progress bar, no table.")
-def reduce(
-    campaign: Path, output: Path, update: bool, jobs: int | None, quiet: bool
+def reduce(  # noqa: PLR0913 - one a command line option
+    campaign: Path,
+    output: Path,
+    update: bool,
+    jobs: int | None,
+    decisions: Path | None,
+    quiet: bool,
 ) -> None:
     """Reduce a campaign to encircled energy, HPD and W90."""
     from beamreduce.reduction import (  # noqa: PLC0415 - light start
@@ -95,7 +103,7 @@ def reduce(
         summary_table,
     )
 
-    options = RunOptions(update=update, jobs=jobs or default_jobs())
+    options = RunOptions(update=update, jobs=jobs or default_jobs(), decisions=decisions)
     with _Bar(quiet) as progress:
         done = reduce_campaign(campaign, output, options=options, progress=progress)
     for problem in done.warnings:

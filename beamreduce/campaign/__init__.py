@@ -1,5 +1,11 @@
 """The campaign folder: what was set up, what was exposed, what belongs to what."""
 
+from beamreduce.campaign.decisions import (
+    DECISION_COLUMNS,
+    DECISIONS_FILE,
+    Decision,
+    read_decisions,
+)
 from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.exposure_list import read_exposures
 from beamreduce.campaign.frame_headers import FrameHeader, check_frame, read_frame_header
@@ -11,8 +17,11 @@ from beamreduce.campaign.setup_file import Setup, read_setup
 from beamreduce.campaign.setup_tables import Reduction
 
 __all__ = [
+    "DECISIONS_FILE",
+    "DECISION_COLUMNS",
     "CalibratedBy",
     "Campaign",
+    "Decision",
     "Exposure",
     "FrameHeader",
     "FrameUse",
@@ -24,6 +33,7 @@ __all__ = [
     "find_inside",
     "inspect_campaign",
     "read_campaign",
+    "read_decisions",
     "read_exposures",
     "read_frame_header",
     "read_setup",

@@ -1,8 +1,8 @@
 """``exposures.ecsv`` as cells in known units, before anything is asked of a row."""
 
 import difflib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import astropy.units as u
@@ -53,6 +53,19 @@ class ExposureTable:
     def label(self, index: int, column: str = "") -> str:
         """Return the words that tell a user which row is meant."""
         return self.table.label(index, column)
+
+    def without(self, names: Collection[str]) -> "ExposureTable":
+        """Return the table without the rows of some exposures."""
+        kept = [i for i, row in enumerate(self.cells) if row.get("exposure") not in names]
+        place = {old: new for new, old in enumerate(kept)}
+        rows = replace(
+            self.table,
+            rows=tuple(self.table.rows[i] for i in kept),
+            numbers=tuple(self.table.numbers[i] for i in kept),
+        )
+        wrong = {(place[i], column) for i, column in self.wrong if i in place}
+        cells = tuple(self.cells[i] for i in kept)
+        return ExposureTable(table=rows, cells=cells, wrong=frozenset(wrong))
 
 
 def read_exposure_table(folder: Path) -> tuple[ExposureTable | None, list[Problem]]:

@@ -1,10 +1,15 @@
 """A whole campaign: settings, exposures, mirror, and what belongs to what."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from beamreduce.campaign.belonging import match
+from beamreduce.campaign.decisions import (
+    Decision,
+    chosen_reductions,
+    excluded_exposures,
+)
 from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.exposure_list import (
     HeaderReader,
@@ -19,6 +24,7 @@ from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInpu
 from beamreduce.campaign.paths import check_folder, find_inside, is_awaited
 from beamreduce.campaign.plausible import check_together
 from beamreduce.campaign.setup_file import Setup, SetupDraft, draft_setup
+from beamreduce.campaign.setup_tables import Reduction
 from beamreduce.errors import CampaignError, Problem
 from beamreduce.mirror import PRESCRIPTION_FILE, Prescription, find_prescription
 
@@ -63,6 +69,12 @@ class Campaign:
         What looks wrong but does not keep the campaign from being reduced.
     awaited
         Rows left out of all the rest because their frame is not there yet.
+    decisions
+        Decisions that were applied, in order.
+    excluded
+        Exposures that they leave out of all the rest.
+    chosen
+        Settings of the measurements for which they change any, by id.
     """
 
     folder: Path
@@ -72,6 +84,14 @@ class Campaign:
     measurements: tuple[MeasurementInputs, ...]
     warnings: tuple[Problem, ...] = ()
     awaited: tuple[Awaited, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+    excluded: frozenset[str] = frozenset()
+    chosen: Mapping[str, Reduction] = field(default_factory=dict)
+
+    def setup_of(self, identity: str) -> Setup:
+        """Return the settings of one measurement, decisions applied."""
+        reduction = self.chosen.get(identity, self.setup.reduction)
+        return replace(self.setup, reduction=reduction)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,10 +108,14 @@ class CampaignDraft:
     prescription: Prescription | None = None
     measurements: tuple[MeasurementInputs, ...] = ()
     awaited: tuple[Awaited, ...] = ()
+    excluded: frozenset[str] = frozenset()
+    chosen: Mapping[str, Reduction] = field(default_factory=dict)
     problems: tuple[Problem, ...]
 
 
-def read_campaign(folder: Path, *, growing: bool = False) -> Campaign:
+def read_campaign(
+    folder: Path, *, growing: bool = False, decisions: Sequence[Decision] = ()
+) -> Campaign:
     """Read settings, exposures, nestings and frame headers of a campaign folder.
 
     Parameters
@@ -102,6 +126,9 @@ def read_campaign(folder: Path, *, growing: bool = False) -> Campaign:
     growing
         The table may be ahead of the frames: rows whose frame is not there yet are left
         out, instead of being a problem, and told in ``awaited``.
+    decisions
+        Applied in order, as :func:`read_decisions` gives them. What is wrong with a frame
+        that they leave out is no problem.
 
     Raises
     ------
@@ -109,7 +136,7 @@ def read_campaign(folder: Path, *, growing: bool = False) -> Campaign:
         With every problem of the folder that is no mere warning.
     """
     folder = Path(folder)
-    draft = draft_campaign(folder, read_frame_header, growing=growing)
+    draft = draft_campaign(folder, read_frame_header, growing=growing, decisions=decisions)
     errors = [problem for problem in draft.problems if not problem.warning]
     if errors or draft.setup is None or draft.prescription is None:
         raise CampaignError(errors)
@@ -121,6 +148,9 @@ def read_campaign(folder: Path, *, growing: bool = False) -> Campaign:
         measurements=draft.measurements,
         warnings=tuple(draft.problems),
         awaited=draft.awaited,
+        decisions=tuple(decisions),
+        excluded=draft.excluded,
+        chosen=draft.chosen,
     )
 
 
@@ -130,6 +160,7 @@ def draft_campaign(
     progress: Progress | None = None,
     *,
     growing: bool = False,
+    decisions: Sequence[Decision] = (),
 ) -> CampaignDraft:
     """Read what can be read of a campaign folder, and collect all problems.
 
@@ -141,7 +172,7 @@ def draft_campaign(
         Reads and checks one frame's header: path, and name for messages.
     progress
         Called with (what, done, of how many) after each frame.
-    growing
+    growing, decisions
         As in :func:`read_campaign`.
     """
     problem = check_folder(folder)
@@ -157,7 +188,12 @@ def draft_campaign(
     exposures: list[Exposure] = []
     lost: frozenset[str] = frozenset()
     awaited: tuple[Awaited, ...] = ()
+    excluded: frozenset[str] = frozenset()
     if table is not None:
+        names = {str(row.get("exposure")) for row in table.cells}
+        excluded, found = excluded_exposures(decisions, names)
+        problems += found
+        table = table.without(excluded)
         awaited = _awaited(folder, table) if growing else ()
         absent = {row.file for row in awaited}
         headers, found = read_headers(folder, table, reader, progress, awaited=absent)
@@ -173,6 +209,10 @@ def draft_campaign(
     problems += found
     measurements, found = _match(setup.setup, (exposures, lost), headers)
     problems += found
+    chosen: Mapping[str, Reduction] = {}
+    if setup.setup is not None:
+        chosen, found = chosen_reductions(decisions, setup.setup.reduction, measurements)
+        problems += found
     return CampaignDraft(
         setup=setup.setup,
         table=table,
@@ -181,6 +221,8 @@ def draft_campaign(
         prescription=prescription,
         measurements=measurements,
         awaited=awaited,
+        excluded=excluded,
+        chosen=chosen,
         problems=tuple(problems),
     )
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import astropy.units as u
 from astropy.units import Quantity
 
-from beamreduce.campaign import Campaign, read_campaign
+from beamreduce.campaign import DECISIONS_FILE, Campaign, read_campaign, read_decisions
 from beamreduce.errors import CampaignError, Problem
 from beamreduce.frame import MasterCache
 from beamreduce.record import Measurement, write_text_whole
@@ -54,7 +54,7 @@ REPORT = "report.html"
 
 @dataclass(frozen=True, kw_only=True)
 class RunOptions:
-    """How to run, as opposed to what to compute: nothing here changes a number.
+    """How to run, as opposed to what to compute.
 
     Parameters
     ----------
@@ -64,11 +64,14 @@ class RunOptions:
         Processes to use.
     figures
         Draw the figures of every measurement.
+    decisions
+        Table of decisions to apply; they alone of these change numbers.
     """
 
     update: bool = False
     jobs: int = 1
     figures: bool = True
+    decisions: Path | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,11 +129,12 @@ def reduce_campaign(
     """
     options = options or RunOptions()
     started = time.time()
-    campaign = read_campaign(Path(campaign_folder))
+    decided = () if options.decisions is None else read_decisions(options.decisions)
+    campaign = read_campaign(Path(campaign_folder), decisions=decided)
     if not campaign.measurements:
         raise CampaignError(
             f"{campaign_folder}: found no exposure of kind beam; expected at least one; "
-            f"add rows of kind beam to exposures.ecsv"
+            f"add rows of kind beam to exposures.ecsv, or exclude fewer"
         )
     refuse_inside_campaign(campaign.folder, Path(results_folder))
     tell = progress or (lambda what, done, total: None)
@@ -153,7 +157,7 @@ def reduce_campaign(
                 tell("measurements", done, len(jobs))
             redone = _fold_all(output, folds, keys, (run_all, options, tell))
         work = (requests, folds, redone)
-        return _finish(campaign, output, work, (started, options.figures))
+        return _finish(campaign, output, work, (started, options))
 
 
 def _fold_all(
@@ -190,9 +194,9 @@ def _finish(
     campaign: Campaign,
     output: OutputFolder,
     work: tuple[Sequence[MeasureRequest], Sequence[Configuration], Sequence[str]],
-    how: tuple[float, bool],
+    how: tuple[float, RunOptions],
 ) -> ReducedCampaign:
-    (requests, folds, redone), (started, figures) = work, how
+    (requests, folds, redone), (started, options) = work, how
     measurements = tuple(
         json.loads(output.finished(request.inputs.id).read_text()) for request in requests
     )
@@ -215,7 +219,8 @@ def _finish(
             off_axis=field_results(campaign, output.partial, measurements),
             reference_radius=requests[0].reference_radius,
             started=started,
-            figures=figures,
+            figures=options.figures,
+            decisions_file=options.decisions,
         )
     )
     write_text_whole(output.partial / REPORT, campaign_report(output.partial))
@@ -235,9 +240,13 @@ def _finish(
 
 def _same_results(output: OutputFolder) -> bool:
     """True when what is in place already is what would be put there."""
-    names = ("results.json", "settings.toml", "provenance.json", REPORT)
+    names = ("results.json", "settings.toml", "provenance.json", REPORT, DECISIONS_FILE)
     pairs = [(output.final / name, output.partial / name) for name in names]
-    return all(a.is_file() and a.read_bytes() == b.read_bytes() for a, b in pairs)
+    return all(_bytes_of(a) == _bytes_of(b) for a, b in pairs)
+
+
+def _bytes_of(path: Path) -> bytes | None:
+    return path.read_bytes() if path.is_file() else None
 
 
 def _with_reference(
@@ -255,7 +264,7 @@ def _with_reference(
     requests = tuple(
         MeasureRequest(
             folder=campaign.folder,
-            setup=campaign.setup,
+            setup=campaign.setup_of(inputs.id),
             inputs=inputs,
             reference_radius=reference,
             prescription=campaign.prescription,

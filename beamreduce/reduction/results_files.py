@@ -2,14 +2,16 @@
 
 import json
 import os
+import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import astropy.units as u
 from astropy.units import Quantity
 
-from beamreduce.campaign import Campaign
+from beamreduce.campaign import DECISION_COLUMNS, DECISIONS_FILE, Campaign
 from beamreduce.mirror import DEFAULT_ROUGHNESS_MODEL, DEFAULT_TABLE
 from beamreduce.record import (
     Provenance,
@@ -64,6 +66,8 @@ class CampaignRun:
         When the run began, seconds since 1970.
     figures
         Draw figures.
+    decisions_file
+        Table of decisions that were applied, to be copied.
     """
 
     campaign: Campaign
@@ -76,6 +80,7 @@ class CampaignRun:
     reference_radius: Quantity
     started: float
     figures: bool = True
+    decisions_file: Path | None = None
 
 
 def write_campaign_results(run: CampaignRun) -> None:
@@ -89,6 +94,10 @@ def write_campaign_results(run: CampaignRun) -> None:
         "not_tested": list(run.not_tested),
         "effective_areas": plain_json(run.effective_areas),
         "off_axis": plain_json(run.off_axis),
+        "decisions": [
+            {key: getattr(one, key) for key in DECISION_COLUMNS}
+            for one in run.campaign.decisions
+        ],
         "measurements": list(run.measurements),
     }
     write_text_whole(folder / "results.json", json_text(results))
@@ -104,6 +113,9 @@ def write_campaign_results(run: CampaignRun) -> None:
         folder / "results.ecsv",
         lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
     )
+    source = run.decisions_file
+    if source is not None:
+        write_whole(folder / DECISIONS_FILE, lambda path: shutil.copyfile(source, path))
     write_text_whole(folder / "provenance.json", json_text(_provenance(run)))
     write_text_whole(folder / "settings.toml", toml_text(settings(run)))
     write_text_whole(folder / "run_log.json", json_text(run_log(run.started)))
@@ -138,7 +150,8 @@ def settings(run: CampaignRun) -> dict[str, object]:
     """Return all settings as they were used, defaults filled in."""
     used = campaign_settings(run.campaign, run.output)
     used["reduction"]["reference_radius"] = as_plain(run.reference_radius)  # type: ignore[index]
-    return used
+    given = {} if run.decisions_file is None else {"decisions_file": DECISIONS_FILE}
+    return {"command": "reduce", **used, **given}
 
 
 def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, object]:

@@ -32,6 +32,7 @@ def campaign_report(folder: Path) -> str:
         _fixed("measurements", "Measurements"),
         *(measurement_section(results, m) for m in results.measurements),
         *configuration_sections(results),
+        *decisions_sections(results),
         settings_section(results),
         inputs_section(results),
         sign_off_section(results),
@@ -58,6 +59,15 @@ def not_tested_section(results: ResultsFolder) -> Section:
         title="What was not tested",
         body=render("not_tested.html", content),
     )
+
+
+def decisions_sections(results: ResultsFolder) -> list[Section]:
+    """List who decided what and why; nothing where nobody did."""
+    decisions = results.results.get("decisions", [])
+    if not decisions:
+        return []
+    body = render("decisions.html", {"decisions": decisions})
+    return [Section(anchor="decisions", title="Decisions", body=body)]
 
 
 def settings_section(results: ResultsFolder) -> Section:
