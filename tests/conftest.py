@@ -1,6 +1,7 @@
 """Options and fixtures that every room's tests share."""
 
 import os
+from importlib import resources
 from pathlib import Path
 
 import numpy as np  # noqa: F401 - loads the library whose threads are limited
@@ -56,3 +57,31 @@ def few_maps(tmp_path_factory):
     scenario = Path(__file__).parent / "reflectors" / "few_reflectors.toml"
     simulate_reflectors(scenario, folder)
     return folder
+
+
+@pytest.fixture(scope="session")
+def few_quadrants(tmp_path_factory):
+    """The packaged quadrants with few nestings and photons; nobody may write into it.
+
+    Its rows say that the light is visible, so that no slope errors are folded: that takes
+    long, and ``tests/procedure`` does it.
+    """
+    from beamreduce.simulate import simulate_campaign  # noqa: PLC0415
+
+    folder = tmp_path_factory.mktemp("quadrants")
+    packaged = resources.files("beamreduce.simulate") / "scenarios" / "quadrants.toml"
+    text = packaged.read_text("utf-8")
+    for before, after in (
+        ('outer_radius = "90 mm"', 'outer_radius = "72 mm"'),
+        ("photons = 400_000", "photons = 20_000"),
+        ('frames = 3\nexposure_time = "60 s"', 'frames = 1\nexposure_time = "60 s"'),
+        ('flux = "7 photon', 'flux = "40 photon'),
+    ):
+        assert before in text
+        text = text.replace(before, after)
+    scenario = folder / "few.toml"
+    scenario.write_text(text, encoding="utf-8")
+    simulate_campaign(scenario, folder / "campaign")
+    table = folder / "campaign" / "exposures.ecsv"
+    table.write_text(table.read_text().replace(" 4.511 ", " 0.00206 "))
+    return folder / "campaign"

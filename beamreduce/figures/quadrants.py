@@ -221,21 +221,38 @@ def draw_whole_focus(
 
 
 def draw_bar_effects(
-    ax: "Axes", radius_mm: np.ndarray, moves: Mapping[str, np.ndarray]
+    axes: "tuple[Axes, Axes]",
+    radius_mm: np.ndarray,
+    radial: Mapping[str, np.ndarray],
+    tilt: Mapping[str, np.ndarray],
 ) -> None:
-    """Draw how far the light of each nesting moves for a micrometre of bar error."""
+    """Draw how far the light of each nesting moves for errors of bars.
+
+    Parameters
+    ----------
+    axes
+        Above for a bar that is too far out (mm a µm), below for one that is turned in its
+        plane of reflection (mm a mrad).
+    radius_mm
+        Of the nestings.
+    radial, tilt
+        Moves outwards by bar.
+    """
     lines = []
-    for stroke, (name, move) in zip(_strokes(len(moves)), moves.items(), strict=True):
-        (line,) = ax.plot(
-            radius_mm, move, color=stroke.color, ls=stroke.line, label=name, lw=1.8
-        )
-        lines.append(line)
-    ax.axhline(0, color="#cccccc", lw=0.8, zorder=0)
-    ax.set(
-        xlabel="radius of the nesting (mm)",
-        ylabel="image moves outwards (mm a µm)",
-    )
-    legend_below(ax, lines)
+    spacing = max(len(radius_mm) // 6, 1)
+    for ax, moves in zip(axes, (radial, tilt), strict=True):
+        for number, (name, move) in enumerate(moves.items()):
+            stroke = QUADRANT_STROKES[number]
+            # Markers at other radii for each bar: two of the lines lie on each other.
+            (line,) = ax.plot(
+                radius_mm, move, color=stroke.color, ls=stroke.line, label=name, lw=1.8,
+                marker=stroke.marker, markevery=(number * spacing // 4, spacing),
+            )  # fmt: skip
+            lines.append(line)
+        ax.axhline(0, color="#cccccc", lw=0.8, zorder=0)
+    axes[0].set(ylabel="one bar end out\n(mm a µm)")
+    axes[1].set(xlabel="radius of the nesting (mm)", ylabel="one bar turned\n(mm a mrad)")
+    legend_below(axes[1], lines[: len(radial)])
 
 
 def draw_bar_budget(

@@ -50,7 +50,7 @@ def draw_quadrants(folder: Path, found: QuadrantsFound) -> tuple[str, ...]:
         save("rounds", 12.0, lambda figure: _rounds(figure, found))
     if found.now_whole is not None:
         save("focus", CURVE_HEIGHT_CM, lambda figure: _focus(figure, found))
-    save("bar_errors", CURVE_HEIGHT_CM, lambda figure: _bars(figure, found))
+    save("bar_errors", 13.0, lambda figure: _bars(figure, found))
     if found.budget is not None:
         save("bar_budget", CURVE_HEIGHT_CM, lambda figure: _budget(figure, found))
     return tuple(drawn)
@@ -136,11 +136,15 @@ def _focus(figure: "Figure", found: QuadrantsFound) -> None:
 
 def _bars(figure: "Figure", found: QuadrantsFound) -> None:
     radius = np.array([one.radius_mm for one in found.bars])
-    moves = {
-        bar.replace("_", " "): np.array([one.radial[k] for one in found.bars]) / 1000
-        for k, bar in enumerate(BARS)
-    }
-    draw_bar_effects(figure.subplots(), radius, moves)
+    names = [bar.replace("_", " ") for bar in BARS]
+    radial, tilt = (
+        {name: rows[:, k] / 1000 for k, name in enumerate(names)}
+        for rows in (
+            np.array([one.radial for one in found.bars]),
+            np.array([one.tilt_mm for one in found.bars]),
+        )
+    )
+    draw_bar_effects(tuple(figure.subplots(2, 1, sharex=True)), radius, radial, tilt)
 
 
 def _budget(figure: "Figure", found: QuadrantsFound) -> None:

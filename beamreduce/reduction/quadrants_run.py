@@ -91,6 +91,69 @@ class QuadrantsDone:
     warnings: tuple[Problem, ...] = ()
 
 
+@dataclass(frozen=True, kw_only=True)
+class QuadrantInputs:
+    """What a campaign has for its quadrants, checked.
+
+    Parameters
+    ----------
+    adjusters
+        None when it has no table of them.
+    rounds, log
+        The log, and its file; None without one.
+    requests
+        Every image that the log names.
+    """
+
+    adjusters: tuple[Adjuster, ...] | None
+    rounds: tuple[Round, ...]
+    log: Path | None
+    requests: tuple[MeasureRequest, ...]
+
+
+def quadrant_inputs(campaign: Campaign, rounds: Path | None = None) -> QuadrantInputs:
+    """Find images of single quadrants, adjusters and the log of rounds.
+
+    Parameters
+    ----------
+    campaign
+        What was read.
+    rounds
+        A log elsewhere; None takes the campaign's where it has one.
+
+    Raises
+    ------
+    CampaignError
+        When there is no image of a single quadrant, or a table cannot be used.
+    """
+    inputs = _single_quadrants(campaign)
+    adjusters = find_adjusters(campaign.folder, quadrants_of(campaign.setup))
+    found, log = _rounds(campaign, rounds, inputs, adjusters)
+    wanted = {identity for one in found for identity in one.measured}
+    requests = tuple(
+        MeasureRequest(
+            folder=campaign.folder,
+            setup=campaign.setup,
+            inputs=one,
+            reference_radius=campaign.setup.reduction.reference_radius,
+            prescription=campaign.prescription,
+        )
+        for one in inputs
+        if one.id in wanted
+    )
+    _check_stages(found, requests)
+    return QuadrantInputs(adjusters=adjusters, rounds=found, log=log, requests=requests)
+
+
+def by_quadrant(
+    measured: Sequence[MeasuredQuadrant],
+) -> list[tuple[str, tuple[MeasuredQuadrant, ...]]]:
+    """Return the images of each quadrant, in the order of quadrants."""
+    names = quadrants_of(measured[0].request.setup)
+    seen = [name for name in names if any(m.image.aperture == name for m in measured)]
+    return [(n, tuple(m for m in measured if m.image.aperture == n)) for n in seen]
+
+
 def run_quadrants(
     campaign_folder: Path | str,
     output_folder: Path | str,
@@ -123,23 +186,22 @@ def run_quadrants(
     started = time.time()
     campaign = read_campaign(Path(campaign_folder))
     refuse_inside_campaign(campaign.folder, Path(output_folder))
-    inputs = _single_quadrants(campaign)
-    adjusters = find_adjusters(campaign.folder, quadrants_of(campaign.setup))
-    rounds, log = _rounds(campaign, options, inputs, adjusters)
+    inputs = quadrant_inputs(campaign, options.rounds)
     with open_output(Path(output_folder), update=options.update) as output:
         with Workers(options.jobs) as run_all:
-            measured, folded = _images(campaign, inputs, rounds, (run_all, tell))
+            measured, folded = _images(inputs, (run_all, tell))
         tell("moves and predictions", 0, 1)
         target = options.target_hpd
         target_rad = None if target is None else float(target.to_value(u.rad))
-        found = find_quadrants(campaign, rounds, measured, folded, (adjusters, target_rad))
+        wanted = inputs.adjusters, target_rad
+        found = find_quadrants(campaign, inputs.rounds, measured, folded, wanted)
         tell("moves and predictions", 1, 1)
         content = write_quadrants(
             QuadrantsRun(
                 campaign=campaign,
                 output=output,
                 found=found,
-                log=log,
+                log=inputs.log,
                 target_hpd=options.target_hpd,
                 figures=options.figures,
                 started=started,
@@ -205,11 +267,10 @@ def _single_quadrants(campaign: Campaign) -> tuple[MeasurementInputs, ...]:
 
 def _rounds(
     campaign: Campaign,
-    options: QuadrantOptions,
+    path: Path | None,
     inputs: Sequence[MeasurementInputs],
     adjusters: Sequence[Adjuster] | None,
 ) -> tuple[tuple[Round, ...], Path | None]:
-    path = options.rounds
     if path is None and (campaign.folder / ROUND_FILE).exists():
         path = campaign.folder / ROUND_FILE
     if path is None:
@@ -229,53 +290,30 @@ def _rounds(
 
 
 def _images(
-    campaign: Campaign,
-    inputs: Sequence[MeasurementInputs],
-    rounds: Sequence[Round],
-    how: tuple[Callable[..., object], Progress],
+    inputs: QuadrantInputs, how: tuple[Callable[..., object], Progress]
 ) -> tuple[tuple[MeasuredQuadrant, ...], dict[str, FoldedQuadrant]]:
     """Measure what the log names, and fold each quadrant."""
     run_all, tell = how
-    wanted = {identity for one in rounds for identity in one.measured}
-    requests = [
-        MeasureRequest(
-            folder=campaign.folder,
-            setup=campaign.setup,
-            inputs=one,
-            reference_radius=campaign.setup.reduction.reference_radius,
-            prescription=campaign.prescription,
-        )
-        for one in inputs
-        if one.id in wanted
-    ]
-    _check_stages(rounds, requests)
+    requests = inputs.requests
     if requests[0].reference_radius is None:
         radii = []
         for done, radius in enumerate(run_all(_largest_radius_mm, requests), 1):
             radii.append(radius)
             tell("centers", done, len(requests))
         common = min(radii) * u.mm
-        requests = [replace(one, reference_radius=common) for one in requests]
+        requests = tuple(replace(one, reference_radius=common) for one in requests)
     measured = []
     for done, one in enumerate(run_all(measure_quadrant, requests), 1):
         measured.append(one)
         tell("images of quadrants", done, len(requests))
     order = [one.inputs.id for one in requests]
     measured.sort(key=lambda one: order.index(one.image.id))
-    names = [
-        name
-        for name in quadrants_of(campaign.setup)
-        if any(one.image.aperture == name for one in measured)
-    ]
-    jobs = [
-        (name, tuple(one for one in measured if one.image.aperture == name))
-        for name in names
-    ]
+    jobs = by_quadrant(measured)
     folded = {}
     for done, one in enumerate(run_all(fold_quadrant, jobs), 1):
         folded[one.name] = one
         tell("slope errors of quadrants", done, len(jobs))
-    return tuple(measured), {name: folded[name] for name in names}
+    return tuple(measured), {name: folded[name] for name, _ in jobs}
 
 
 def _largest_radius_mm(request: MeasureRequest) -> float:

@@ -18,13 +18,15 @@ _RAYS = 2_000_000
 def true_quadrants(made: CampaignAsMade) -> dict[str, object]:
     """Return the displacement of each quadrant's image in every round.
 
-    And the half-power diameter of the whole mirror at best focus then, and with every
-    quadrant where it belongs. All at the plane and energy of the first exposure of a
-    single quadrant.
+    From where cones as designed would put it: a mean error of a quadrant's own cones moves
+    its image as a shift does, and nothing tells them apart. And the half-power diameter of
+    the whole mirror at best focus then, and with every quadrant where it belongs. All at
+    the plane and energy of the first exposure of a single quadrant.
     """
     item = next(one for one in made.scenario.exposures if _single(one))
     straight = _straight(made.mirror)
-    home = _places(made, straight, item)
+    figure = replace(straight.figure, primary_mean_rad=0.0, secondary_mean_rad=0.0)
+    home = _places(made, replace(straight, figure=figure), item)
     rounds = []
     for number in range(max(one.round for one in made.scenario.exposures) + 1):
         mirror = made.mirror_in(number)

@@ -16,6 +16,7 @@ PARAMETERS = {
     "reference_radius_mm": 5.0,
     "before_truth": "none",
     "after_truth": "none",
+    "target_hpd_arcsec": 50.0,
     "results_folder": "none",  # notebooks say so where a campaign has not been reduced
 }
 
@@ -43,13 +44,16 @@ def set_parameters(notebook, values):
 
 @pytest.mark.notebook
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebook_runs(path, small_campaign, few_maps, two_results, tmp_path):
+def test_notebook_runs(
+    path, small_campaign, few_maps, two_results, few_quadrants, tmp_path
+):
     notebook = read(path)
     folders = {
         "campaign_folder": str(small_campaign),
         "maps_folder": str(few_maps),
         "before_folder": str(two_results[0]),
         "after_folder": str(two_results[1]),
+        "quadrants_folder": str(few_quadrants),
         "results_folder": str(tmp_path / "results"),
     }
     set_parameters(notebook, {**folders, **PARAMETERS})

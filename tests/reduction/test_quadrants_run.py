@@ -2,7 +2,6 @@
 
 import json
 import shutil
-from importlib import resources
 
 import numpy as np
 import pytest
@@ -15,47 +14,21 @@ from beamreduce.reduction.quadrants_run import (
     parse_target,
     run_quadrants,
 )
-from beamreduce.simulate import simulate_campaign
 
 QUIET = QuadrantOptions(figures=False)
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    """The packaged scenario with few nestings and photons.
-
-    Its rows say that the light is visible, so that no slope errors are folded: what is
-    tested here are places, moves and files; ``tests/procedure`` has the rest.
-    """
-    folder = tmp_path_factory.mktemp("quadrants")
-    packaged = resources.files("beamreduce.simulate") / "scenarios" / "quadrants.toml"
-    text = packaged.read_text("utf-8")
-    for before, after in (
-        ('outer_radius = "90 mm"', 'outer_radius = "72 mm"'),
-        ("photons = 400_000", "photons = 20_000"),
-        ('frames = 3\nexposure_time = "60 s"', 'frames = 1\nexposure_time = "60 s"'),
-        ('flux = "7 photon', 'flux = "40 photon'),
-    ):
-        assert before in text
-        text = text.replace(before, after)
-    scenario = folder / "few.toml"
-    scenario.write_text(text, encoding="utf-8")
-    simulate_campaign(scenario, folder / "campaign")
-    table = folder / "campaign" / "exposures.ecsv"
-    table.write_text(table.read_text().replace(" 4.511 ", " 0.00206 "))
-    return folder
-
-
 @pytest.fixture
-def campaign(made, tmp_path):
+def campaign(few_quadrants, tmp_path):
     """A copy that may be changed."""
-    shutil.copytree(made / "campaign", tmp_path / "campaign")
+    shutil.copytree(few_quadrants, tmp_path / "campaign")
     return tmp_path / "campaign"
 
 
 @pytest.fixture(scope="module")
-def done(made):
-    return run_quadrants(made / "campaign", made / "results", options=QUIET)
+def done(few_quadrants, tmp_path_factory):
+    place = tmp_path_factory.mktemp("done") / "results"
+    return run_quadrants(few_quadrants, place, options=QUIET)
 
 
 def change(path, before, after):
@@ -82,10 +55,12 @@ def test_the_folder_holds_the_contract(done):
         assert (done.folder / name).is_file(), name
 
 
-def test_displacements_are_those_made(made, done):
+def test_displacements_are_those_made(few_quadrants, done):
     """Before the move 0.3 mm apart; by counting 20 um an image, and targets of perfect
     cones are the same for all quadrants but for their azimuth."""
-    truth = json.loads((made / "campaign.truth.json").read_text())["quadrants"]["rounds"]
+    truth = json.loads(few_quadrants.with_name("campaign.truth.json").read_text())[
+        "quadrants"
+    ]["rounds"]
     for one, true in zip(done.content["rounds"], truth, strict=True):
         names = sorted(one["displacement_mm"])
         found = np.array([one["displacement_mm"][name] for name in names])
@@ -97,8 +72,8 @@ def test_displacements_are_those_made(made, done):
         assert np.abs(left).max() < 0.08
 
 
-def test_the_same_input_gives_the_same_bytes(made, done, tmp_path):
-    again = run_quadrants(made / "campaign", tmp_path / "again", options=QUIET)
+def test_the_same_input_gives_the_same_bytes(few_quadrants, done, tmp_path):
+    again = run_quadrants(few_quadrants, tmp_path / "again", options=QUIET)
     for name in ("quadrants.json", "quadrants.ecsv", "moves.ecsv", "images.fits"):
         assert (again.folder / name).read_bytes() == (done.folder / name).read_bytes(), name
 
