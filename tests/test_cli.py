@@ -15,7 +15,7 @@ from beamreduce.errors import FrameError
 from tests.folders import write_campaign
 from tests.reduction.runs import QUICK, command, draw_nothing
 
-COMMANDS = {"inspect", "quicklook", "plan", "reduce", "simulate", "demo"}
+COMMANDS = {"inspect", "quicklook", "plan", "reduce", "reflectors", "simulate", "demo"}
 
 
 @pytest.fixture(scope="module")

@@ -101,17 +101,19 @@ def _heights(
         values = np.array(list(_listed(root)), dtype=float)
     else:
         member = _text(link, "PointDataLink", "bindata/data.bin")
-        data = _member(archive, member, _text(link, "MD5ChecksumPointData", ""), name)
         kind = _text(root, "Record1/Axes/CZ/DataType", "D")
         if kind not in _TYPES:
             raise _bad(name, f"heights of the unknown type {kind!r}")
+        digest = _text(link, "MD5ChecksumPointData", "")
+        data = _member(archive, (member, digest, 8 * points), name)
         if len(data) != points * np.dtype(_TYPES[kind]).itemsize:
             raise _bad(name, f"{len(data)} bytes of heights for {points} points")
         values = np.frombuffer(data, dtype=_TYPES[kind]).astype(float)
         valid = _text(link, "ValidPointsLink", "")
         if valid:
             digest = _text(link, "MD5ChecksumValidPoints", "")
-            bits = np.frombuffer(_member(archive, valid, digest, name), dtype=np.uint8)
+            packed = _member(archive, (valid, digest, points // 8 + 8), name)
+            bits = np.frombuffer(packed, dtype=np.uint8)
             flags = np.unpackbits(bits, bitorder="little")[:points].astype(bool)
             if len(flags) != points:
                 raise _bad(name, f"{len(flags)} flags of valid points for {points} points")
@@ -128,9 +130,14 @@ def _listed(root: ElementTree.Element) -> Iterator[float]:
         yield float(text.split(";")[-1]) if text else float("nan")
 
 
-def _member(archive: zipfile.ZipFile, member: str, digest: str, name: str) -> bytes:
+def _member(archive: zipfile.ZipFile, wanted: tuple[str, str, int], name: str) -> bytes:
+    """Return the bytes of a part: its name, its MD5 (empty for none), its most bytes."""
+    member, digest, most = wanted
     known = {str(PurePosixPath(entry)): entry for entry in archive.namelist()}
-    data = archive.read(known[str(PurePosixPath(member))])
+    entry = archive.getinfo(known[str(PurePosixPath(member))])
+    if entry.file_size > most:
+        raise _bad(name, f"{entry.file_size} bytes in {member}, where {most} have room")
+    data = archive.read(entry)
     if digest and hashlib.md5(data, usedforsecurity=False).hexdigest() != digest.lower():
         raise _bad(name, f"a {member} that its checksum does not belong to")
     return data

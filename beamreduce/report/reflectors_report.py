@@ -297,8 +297,8 @@ def _bars(run: _Run) -> Section:
         "How far the image of a bar's azimuth moves outwards for a groove that is 1 µm too "
         "far out, the half-power diameter that independent errors of 1 µm rms of all bars "
         "make of a point, and the shift for a bar that leans by 1 arcmin; the first and "
-        "the last nesting here, all in bar_tolerances.ecsv. Front and rear off alike hardly "
-        "matter: it is their difference that turns the surface."
+        "the last nesting here, all in bar_tolerances.ecsv. Front and rear off alike "
+        "hardly matter: it is their difference that turns the surface."
     ]
     budget = run.results["bar_budget"]
     if budget is not None:
