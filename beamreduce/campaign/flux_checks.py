@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 import astropy.units as u
 
 from beamreduce.beamline import Layer
+from beamreduce.beamline.dead_time import DEAD_TIME_MODELS, true_rate
 from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.paths import EXPOSURE_FILE, SETUP_FILE
 from beamreduce.campaign.setup_file import DEFAULT_DETECTOR, Setup
@@ -16,6 +17,7 @@ def check_flux(setup: Setup, exposures: Sequence[Exposure]) -> list[Problem]:
     """Return what contradicts itself in monitor, counters, filters and sensors."""
     return [
         *_check_monitor(exposures),
+        *_check_monitor_rate(setup, exposures),
         *_check_counters(exposures),
         *_check_layers(setup, exposures),
     ]
@@ -44,6 +46,34 @@ def _check_monitor(exposures: Sequence[Exposure]) -> list[Problem]:
                 action="leave the cell empty when the monitor was off, or take the row out",
             )
         )
+    return problems
+
+
+def _check_monitor_rate(setup: Setup, exposures: Sequence[Exposure]) -> list[Problem]:
+    """A counter with a dead time cannot show more than some rate."""
+    facility = setup.facility
+    if facility.monitor_dead_time is None:
+        return []
+    model = facility.monitor_dead_time_model or DEAD_TIME_MODELS[0]
+    problems = []
+    for row in exposures:
+        if row.monitor_counts is None or row.monitor_dead_time_fraction is not None:
+            continue
+        seconds = row.exposure_time if row.monitor_time is None else row.monitor_time
+        if not seconds > 0 * u.s:
+            continue
+        try:
+            true_rate(row.monitor_counts / seconds, facility.monitor_dead_time, model)
+        except SettingsError as error:
+            problems.append(
+                Problem(
+                    file=EXPOSURE_FILE,
+                    item=f"exposure {row.exposure}, column monitor_counts",
+                    found=f"{row.monitor_counts:g} in {seconds:g}",
+                    expected=str(error),
+                    action="check facility.monitor_dead_time and the counts",
+                )
+            )
     return problems
 
 

@@ -6,6 +6,7 @@ import astropy.units as u
 from astropy.units import Quantity
 
 from beamreduce.beamline import Detector, Facility, Layer
+from beamreduce.beamline.dead_time import DEAD_TIME_MODELS
 from beamreduce.campaign.columns import ALL_COLUMNS, NOT_FROM_CARDS, UNCERTAINTY
 from beamreduce.campaign.toml_section import Section, Trouble, is_number
 from beamreduce.mirror import MirrorDesign
@@ -20,7 +21,6 @@ from beamreduce.record.ranges import (
 from beamreduce.units import ELECTRON_PER_ADU, parse_quantity
 
 BACKGROUNDS = ("exposure", "annulus", "surface", "wings", "none")
-DEAD_TIME_MODELS = ("non_paralysable", "paralysable")
 CENTERS = ("centroid", "gaussian", "least_hpd")
 
 # 20 000 replicates know a standard uncertainty to 0.5 % (1/√(2n)), and take up to 170 MB

@@ -6,13 +6,13 @@ from dataclasses import replace
 import astropy.units as u
 
 from beamreduce.beamline import Facility
-from beamreduce.campaign import Exposure
-from beamreduce.campaign.exposure_amount import exposure_amount
-from beamreduce.effective_area.dead_time import (
+from beamreduce.beamline.dead_time import (
     DEAD_TIME_MODELS,
     TRUSTED_LOSS,
     dead_time_fraction,
 )
+from beamreduce.campaign import Exposure
+from beamreduce.campaign.exposure_amount import exposure_amount
 from beamreduce.errors import SettingsError
 
 

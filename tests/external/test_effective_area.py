@@ -15,7 +15,7 @@ import pytest
 import xraydb
 
 from beamreduce.beamline import Layer
-from beamreduce.effective_area.dead_time import measured_rate, true_rate
+from beamreduce.beamline.dead_time import measured_rate, true_rate
 from beamreduce.effective_area.optical_axis import first_order_asymmetry
 from beamreduce.effective_area.to_infinity import first_order_ratio
 from beamreduce.effective_area.traced_mirror import (

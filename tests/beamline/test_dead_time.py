@@ -1,7 +1,7 @@
 import astropy.units as u
 import pytest
 
-from beamreduce.effective_area.dead_time import (
+from beamreduce.beamline.dead_time import (
     DEAD_TIME_MODELS,
     dead_time_fraction,
     measured_rate,
