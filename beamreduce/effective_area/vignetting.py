@@ -180,30 +180,45 @@ def fit_vignetting(
     """
     if not points:
         raise SettingsError("points must hold at least one area; got none")
+    axis, width = _free(np.array([[p.x_arcmin, p.y_arcmin] for p in points]))
+    # At the beamline the curve is flat first: too few angles are left to tell its width.
+    width = width and star
+    fit = _laid_through(points, (curve, star), (axis, width))
+    if axis and fit.axis_arcmin is None:
+        return _laid_through(points, (curve, star), (False, width))
+    return fit
+
+
+def _laid_through(
+    points: Sequence[OffAxisPoint],
+    model: tuple[VignettingCurve, bool],
+    free: tuple[bool, bool],
+) -> VignettingFit:
+    """Fit with the axis, and the width, free or not; no axis where nothing tells it."""
+    curve, star = model
     place = np.array([[p.x_arcmin, p.y_arcmin] for p in points])
     area = np.array([p.area_cm2 for p in points])
     own = np.array([p.own for p in points])
-    axis, width = _free(place)
-    # At the beamline the curve is flat first: too few angles are left to tell its width.
-    shape = axis, width and star
 
     def expected(values: np.ndarray) -> np.ndarray:
-        x, y, stretch = _filled(values[1:], shape)
+        x, y, stretch = _filled(values[1:], free)
         angle = np.hypot(place[:, 0] - x, place[:, 1] - y)
         return values[0] * curve._shape(stretch * angle, star=star)
 
-    start = np.concatenate([[area.max()], np.zeros(2 * shape[0]), np.ones(int(shape[1]))])
+    start = np.concatenate([[area.max()], np.zeros(2 * free[0]), np.ones(int(free[1]))])
+    scale = np.concatenate([[area.max()], np.ones(start.size - 1)])
     found = least_squares(
         lambda values: (area / expected(values) - 1) / own,
         start,
-        x_scale=np.concatenate([[area.max()], np.ones(start.size - 1)]),
+        x_scale=scale,
         diff_step=1e-3,
     )
-    covariance = np.linalg.pinv(found.jac.T @ found.jac)
-    sizes = np.sqrt(covariance.diagonal())
-    x, y, stretch = _filled(found.x[1:], shape)
+    slopes = found.jac * scale
+    sizes = np.linalg.norm(np.linalg.pinv(slopes), axis=1) * scale
+    known = np.linalg.matrix_rank(slopes, tol=1e-6 * np.abs(slopes).max()) == start.size
+    x, y, stretch = _filled(found.x[1:], free)
     reach = float(np.hypot(*place.T).max())
-    told = shape[0] and sizes[1:3].max() < reach
+    told = free[0] and known and sizes[1:3].max() < reach
     return VignettingFit(
         on_axis_cm2=Uncertain(value=float(found.x[0]), statistical=float(sizes[0])),
         axis_arcmin=(
@@ -215,7 +230,7 @@ def fit_vignetting(
             else None
         ),
         stretch=Uncertain(
-            value=float(stretch), statistical=float(sizes[-1]) if shape[1] else 0.0
+            value=float(stretch), statistical=float(sizes[-1]) if free[1] else 0.0
         ),
         residuals=tuple(float(r) for r in area / expected(found.x) - 1),
         chi_square=float(2 * found.cost),

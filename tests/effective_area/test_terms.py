@@ -1,7 +1,14 @@
 import numpy as np
 import pytest
 
-from beamreduce.effective_area.terms import Term, covariance, with_terms
+from beamreduce.effective_area.terms import (
+    Term,
+    covariance,
+    labelled,
+    mean_of,
+    over,
+    with_terms,
+)
 from beamreduce.errors import SettingsError
 
 
@@ -64,3 +71,22 @@ def test_an_unknown_kind_is_refused():
 def test_terms_come_back_from_json():
     one = term(0.1, shared="pixel size")
     assert Term.from_json(one.to_json()) == one
+
+
+def test_an_area_and_a_mean_that_it_is_part_of_are_not_independent():
+    first = labelled([term(0.02, "statistical"), term(0.01, shared="hole")], "a")
+    second = labelled([term(0.02, "statistical"), term(0.01, shared="hole")], "b")
+    mean, terms = mean_of([100.0, 104.0], [first, second])
+    assert mean == pytest.approx(102.0)  # alike sure, so alike weighted
+    ratio = with_terms(100.0 / mean, over(first, terms))
+    assert ratio.systematic == pytest.approx(0.0, abs=1e-12)  # the hole cancels
+    # a/(a + b)·2: half of each one's own part is left.
+    parts = np.array([1 - 50 / 102, 52 / 102]) * 0.02
+    assert ratio.statistical / ratio.value == pytest.approx(np.hypot(*parts), rel=1e-12)
+
+
+def test_weights_of_a_mean_go_by_what_is_not_shared():
+    sure = labelled([term(0.01, "statistical"), term(0.5, shared="hole")], "a")
+    unsure = labelled([term(0.02, "statistical")], "b")
+    mean, _ = mean_of([100.0, 105.0], [sure, unsure])
+    assert mean == pytest.approx((4 * 100 + 105) / 5)
