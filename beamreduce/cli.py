@@ -328,6 +328,32 @@ def reflectors(
             click.echo(f"earlier results moved to {done.before}")
 
 
+@main.command()
+@click.argument("results", type=_FOLDER)
+@click.option("-o", "--output", type=_FOLDER, required=True, help="Folder for the files.")
+@click.option("--grid", type=_FOLDER, help="TOML file: energies, angles, radii, lines.")
+@click.option("--update", is_flag=True, help="Replace an earlier set; keep it aside.")
+@click.option("--quiet", is_flag=True, help="No progress bar, no table.")
+def responses(
+    results: Path, output: Path, grid: Path | None, update: bool, quiet: bool
+) -> None:
+    """Write effective area and redistribution as standard FITS response files."""
+    from beamreduce.reduction.responses_run import (  # noqa: PLC0415 - light start
+        ResponseOptions,
+        responses_table,
+        write_responses,
+    )
+
+    options = ResponseOptions(grid=grid, update=update)
+    with _Bar(quiet) as progress:
+        done = write_responses(results, output, options=options, progress=progress)
+    if not quiet:
+        click.echo(responses_table(done))
+        click.echo(f"response files in {done.folder}")
+        if done.before is not None:
+            click.echo(f"earlier files moved to {done.before}")
+
+
 class _Bar:
     """A progress bar on a terminal, nothing elsewhere."""
 

@@ -126,7 +126,7 @@ def beam_paths(
     limit = field_of_nest(prescription)
     if not 0 <= off < limit.value:
         raise GeometryError(
-            f"off-axis angles must be from 0 to below {limit.to_value(u.arcmin):.4g} arcmin, "
+            f"off-axis angles must be from 0 to below {limit.to(u.arcmin):.4g}, "
             f"the largest grazing angle, beyond which the model has no light; got "
             f"{off_axis.to(u.arcmin):.4g}"
         )
@@ -224,7 +224,9 @@ def _fine_table(
     while True:
         middle = (np.arange(steps) + 0.5) * steepest / steps
         between = _smooth(constants, middle)
-        guess = (9 * (coarse[:, 1:-2] + coarse[:, 2:-1]) - coarse[:, :-3] - coarse[:, 3:]) / 16
+        guess = (
+            9 * (coarse[:, 1:-2] + coarse[:, 2:-1]) - coarse[:, :-3] - coarse[:, 3:]
+        ) / 16
         if np.abs(guess - between[:, 1:-1]).max() < INTERPOLATION_ERROR or steps >= _MOST:
             return coarse, steps
         fine = np.empty((coarse.shape[0], 2 * steps + 1))

@@ -2,6 +2,7 @@
 
 import errno
 import fcntl
+import filecmp
 import json
 import os
 import shutil
@@ -15,6 +16,7 @@ from beamreduce.errors import OutputError
 from beamreduce.record import UNFINISHED, write_text_whole
 
 DONE = ".done"
+RUN_LOG = "run_log.json"
 _LOCK = ".lock"
 
 
@@ -135,6 +137,25 @@ def discard_partial(output: OutputFolder) -> None:
         shutil.rmtree(output.partial)
     except OSError as error:
         raise _cannot_write(output.partial, error) from None
+
+
+def same_results(output: OutputFolder) -> bool:
+    """Return True when the results in place are the same, byte for byte.
+
+    But for the run log, the only file that differs from run to run.
+    """
+    files = [
+        {p.name: p for p in folder.iterdir() if p.is_file() and p.name[0] != "."}
+        for folder in (output.final, output.partial)
+        if folder.is_dir()
+    ]
+    if len(files) < 2 or files[0].keys() != files[1].keys():
+        return False
+    return all(
+        filecmp.cmp(files[0][name], files[1][name], shallow=False)
+        for name in files[0]
+        if name != RUN_LOG
+    )
 
 
 def _remove_unfinished(folder: Path) -> None:

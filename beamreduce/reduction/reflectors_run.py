@@ -1,6 +1,5 @@
 """The command ``reflectors``: a folder of height maps in, one archived run out."""
 
-import filecmp
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -22,6 +21,7 @@ from beamreduce.reduction.output_folder import (
     open_output,
     put_in_place,
     read_json,
+    same_results,
 )
 from beamreduce.reduction.reflectors_results import (
     MAP_NUMBERS,
@@ -53,7 +53,6 @@ from beamreduce.report import reflectors_report
 Progress = Callable[[str, int, int], None]
 _CHUNK = 16  # maps a job: enough that handing one over costs nothing
 _MOST_ERRORS = 20
-RUN_LOG = "run_log.json"  # the only file that differs from run to run
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,7 +166,7 @@ def grade_reflectors(
         if options.figures:
             draw_reflectors(run, tell)
         write_text_whole(output.partial / "report.html", reflectors_report(output.partial))
-        if options.update and _as_before(output):
+        if options.update and same_results(output):
             discard_partial(output)
             before = None
         else:
@@ -264,22 +263,6 @@ def _clear(output: OutputFolder) -> None:
     for path in output.partial.iterdir():
         if path.is_file() and not path.name.startswith("."):
             path.unlink()
-
-
-def _as_before(output: OutputFolder) -> bool:
-    """Return True when the results in place are the same, byte for byte."""
-    files = [
-        {p.name: p for p in folder.iterdir() if p.is_file() and p.name[0] != "."}
-        for folder in (output.final, output.partial)
-        if folder.is_dir()
-    ]
-    if len(files) < 2 or files[0].keys() != files[1].keys():
-        return False
-    return all(
-        filecmp.cmp(files[0][name], files[1][name], shallow=False)
-        for name in files[0]
-        if name != RUN_LOG
-    )
 
 
 def _refuse_inside(kept: Path, place: Path) -> None:

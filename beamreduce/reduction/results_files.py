@@ -12,7 +12,11 @@ import astropy.units as u
 from astropy.units import Quantity
 
 from beamreduce.campaign import DECISION_COLUMNS, DECISIONS_FILE, Campaign
-from beamreduce.mirror import DEFAULT_ROUGHNESS_MODEL, DEFAULT_TABLE
+from beamreduce.mirror import (
+    DEFAULT_ROUGHNESS_MODEL,
+    DEFAULT_TABLE,
+    PRESCRIPTION_FILE,
+)
 from beamreduce.record import (
     Provenance,
     plain_json,
@@ -26,6 +30,7 @@ from beamreduce.reduction.area_files import write_area_files
 from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.run_log import json_text, run_log
+from beamreduce.response.results_input import stored_nest
 
 if TYPE_CHECKING:
     from astropy.table import MaskedColumn, Table
@@ -179,6 +184,10 @@ def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, obj
         "cards": as_plain(setup.cards),
         "uncertainties": as_plain(setup.uncertainties),
         "certificates": dict(setup.certificates),
+        # What follows from [mirror] alone is not written twice.
+        "nestings": stored_nest(campaign.prescription)
+        if (campaign.folder / PRESCRIPTION_FILE).is_file()
+        else None,
     }
 
 

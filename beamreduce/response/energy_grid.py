@@ -44,7 +44,8 @@ class EnergyGrid:
             raise SettingsError(f"energy edges must be above zero; got {edges[0]:g} keV")
         if edges.size > _MOST_BINS:
             raise SettingsError(
-                f"at most {_MOST_BINS} energy bins; got {edges.size - 1} (is the step right?)"
+                f"at most {_MOST_BINS} energy bins; got {edges.size - 1} (is the step "
+                f"right?)"
             )
         object.__setattr__(self, "edges_kev", edges)
 
@@ -60,14 +61,16 @@ class EnergyGrid:
 
 
 def linear_grid(lowest: Quantity, highest: Quantity, step: Quantity) -> EnergyGrid:
-    """Return even bins; the last one is made whole, so the grid may end a little higher."""
+    """Return even bins from end to end; the last one takes what the step leaves over."""
     low, high = _ends(lowest, highest)
     width = positive_in(step, u.keV, name="step")
     count = (high - low) / width
     if not count < _MOST_BINS:
         raise SettingsError(f"at most {_MOST_BINS} energy bins; got {count:.3g} steps")
-    bins = max(int(np.ceil(count - 1e-6)), 1)
-    return EnergyGrid(edges_kev=low + width * np.arange(bins + 1), spacing="linear")
+    bins = max(round(count), 1)  # the last one by half a step longer or shorter
+    edges = low + width * np.arange(bins + 1)
+    edges[-1] = high
+    return EnergyGrid(edges_kev=edges, spacing="linear")
 
 
 def log_grid(lowest: Quantity, highest: Quantity, bins: int) -> EnergyGrid:

@@ -1,7 +1,8 @@
 """Writing response files: keywords, units as OGIP writes them, history, checksums."""
 
+import io
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,8 +24,6 @@ class Certificate:
     value: str
     uncertainty: str = "not declared"
     number: str = "not given"
-    issued: str = "not given"
-    authority: str = "not given"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +62,8 @@ class Column:
         Shape (rows, …), or a list of arrays for variable-length ones.
     comment
         What it is.
+    dim
+        TDIM of an array in a cell, fastest axis first; empty for none.
     """
 
     name: str
@@ -70,8 +71,10 @@ class Column:
     values: object
     unit: str = ""
     comment: str = ""
+    dim: str = ""
 
 
+_SIGNED_NAMES = {"uncertainty": "UNCERT", "number": "CERTIFICATE"}
 Cards = Sequence[tuple[str, object, str]]
 
 
@@ -79,7 +82,6 @@ def table_extension(
     columns: Sequence[Column],
     cards: Cards,
     *,
-    dims: Mapping[str, str] | None = None,
     history: Sequence[str] = (),
 ) -> "fits.BinTableHDU":
     """Return a binary table with its keywords and history.
@@ -90,8 +92,6 @@ def table_extension(
         In order.
     cards
         Keyword, value, comment.
-    dims
-        TDIM by column name.
     history
         Sentences.
     """
@@ -103,7 +103,7 @@ def table_extension(
                 name=c.name,
                 format=c.form,
                 array=c.values,
-                dim=(dims or {}).get(c.name),
+                dim=c.dim or None,
                 unit=c.unit or None,
             )
             for c in columns
@@ -148,13 +148,17 @@ def standard_extension(
 
 def sign_off(origin: Origin) -> "fits.BinTableHDU":
     """Return the table of certificates that the numbers rest on."""
-    names = ("item", "value", "uncertainty", "number", "issued", "authority")
+    names = ("item", "value", "uncertainty", "number")
     columns = []
     for name in names:
         cells = [ascii_text(getattr(one, name)) for one in origin.certificates]
         width = max((len(cell) for cell in cells), default=1) or 1
         columns.append(
-            Column(name=name.upper(), form=f"{width}A", values=np.array(cells, "U"))
+            Column(
+                name=_SIGNED_NAMES.get(name, name.upper()),
+                form=f"{width}A",
+                values=np.array(cells, "U"),
+            )
         )
     cards = [
         ("EXTNAME", "SIGNOFF", "certificates behind this calibration"),
@@ -175,10 +179,12 @@ def write_file(path: Path, extensions: Sequence[object], origin: Origin) -> None
     primary.header["TELESCOP"] = (origin.instrument.telescope, "mirror")
     primary.header["INSTRUME"] = (origin.instrument.instrument, "where it was measured")
     primary.header["CREATOR"] = ("beamreduce", "what wrote this file")
-    hdus = fits.HDUList([primary, *extensions, sign_off(origin)])
-    for hdu in hdus:
-        hdu.add_datasum(when="")
-        hdu.add_checksum(when="", override_datasum=True)
-    write_whole(
-        path, lambda temporary: hdus.writeto(temporary, overwrite=True, checksum=False)
-    )
+    made = io.BytesIO()
+    fits.HDUList([primary, *extensions, sign_off(origin)]).writeto(made)
+    # Columns of variable length have their final bytes only once they were written.
+    made.seek(0)
+    with fits.open(made) as hdus:
+        for hdu in hdus:
+            hdu.add_datasum(when="")
+            hdu.add_checksum(when="", override_datasum=True)
+        write_whole(path, lambda temporary: hdus.writeto(temporary, overwrite=True))
