@@ -204,7 +204,7 @@ def _check_place(final: Path, *, update: bool) -> None:
         )
     if not occupied or update:
         return
-    if (final / "results.json").exists():
+    if any((final / name).exists() for name in ("results.json", "provenance.json")):
         raise OutputError(
             f"{final}: found earlier results; expected an empty or new folder; give "
             f"--update to redo what has changed, or choose another -o"

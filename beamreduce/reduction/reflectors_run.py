@@ -5,6 +5,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from threadpoolctl import threadpool_limits
+
 from beamreduce.errors import OutputError, Problem, ReflectorError
 from beamreduce.record import (
     sha256_of_file,
@@ -218,6 +220,17 @@ def _measure_chunk(
 ) -> tuple[int, list[str], int]:
     """Measure some maps; returns how many were not finished, errors, and their number."""
     rows, treatment, instrument, output = job
+    # One thread of linear algebra: maps go on in parallel, and sums do not depend on it.
+    with threadpool_limits(1):
+        return _measured(rows, (treatment, instrument), output)
+
+
+def _measured(
+    rows: Sequence[MapRow],
+    how: tuple[MapTreatment, Instrument],
+    output: OutputFolder,
+) -> tuple[int, list[str], int]:
+    treatment, instrument = how
     fresh, errors = 0, []
     for row in rows:
         digest = sha256_of_file(row.path)

@@ -92,7 +92,8 @@ def mirror_plan(numbers: Sequence[ReflectorNumbers], setup: ReflectorSetup) -> M
     """
     notes: list[str] = []
     aim = _aim(numbers, setup)
-    losses = {n.reflector.reflector: _loss(n, aim) for n in numbers}
+    figured = all("figure_slope" in n.values for n in numbers if n.values)
+    losses = {n.reflector.reflector: _loss(n, aim, with_figure=figured) for n in numbers}
     unknown = [
         n.reflector.reflector
         for n in numbers
@@ -151,7 +152,7 @@ def _aim(numbers: Sequence[ReflectorNumbers], setup: ReflectorSetup) -> str:
     return wanted
 
 
-def _loss(numbers: ReflectorNumbers, aim: str) -> float | None:
+def _loss(numbers: ReflectorNumbers, aim: str, *, with_figure: bool) -> float | None:
     """Mean predicted loss over the energies: share of area, arcsec of HPD, or nm."""
     if aim == "roughness":
         sq = numbers.values.get("Sq")
@@ -159,9 +160,12 @@ def _loss(numbers: ReflectorNumbers, aim: str) -> float | None:
     if aim == "area":
         shares = [v.value for k, v in numbers.values.items() if k.startswith("scatter_")]
         return float(np.mean(shares)) if shares else None
-    if not numbers.hpd_arcsec:
+    if not numbers.hpd_arcsec or numbers.core_hpd_arcsec is None:
         return None
-    return max(0.0, float(np.mean(list(numbers.hpd_arcsec.values()))))
+    # Figure counts only where every reflector has a trace: what is declared for the others
+    # is no number of theirs.
+    core = 0.0 if with_figure else numbers.core_hpd_arcsec
+    return max(0.0, float(np.mean(list(numbers.hpd_arcsec.values()))) - core)
 
 
 def _slots(numbers: Sequence[ReflectorNumbers], setup: ReflectorSetup) -> list[Slot]:

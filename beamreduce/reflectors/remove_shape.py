@@ -78,34 +78,32 @@ def remove_shape(
     if not outlier_limit >= 3:
         raise SettingsError(f"outlier_limit must be at least 3; got {outlier_limit:g}")
     check_enough(heights)
-    basis = _basis(heights.height_nm.shape, powers)
-    there = heights.good.ravel()
-    values = np.where(there, heights.height_nm.ravel(), 0.0)
+    rows, columns = heights.height_nm.shape
+    legendre_y, legendre_x = _polynomials(rows, powers), _polynomials(columns, powers)
+    there = heights.good
+    values = np.where(there, heights.height_nm, 0.0)
     # Heights from a far zero would lose digits in the products below.
     level = float(np.median(values[there]))
     values = np.where(there, values - level, 0.0)
     good = there
     for _ in range(_ROUNDS):
-        coefficients = _fit(basis, values, good)
-        residual = values - coefficients @ basis
+        coefficients = _fit((legendre_y, legendre_x), powers, values, good)
+        residual = values - legendre_y.T @ coefficients @ legendre_x
         spread = _MAD_TO_SIGMA * float(np.median(np.abs(residual[good])))
         kept = there & (np.abs(residual) <= outlier_limit * spread) if spread > 0 else good
         if np.array_equal(kept, good):
             break
         good = kept
-    left = np.where(good, residual, np.nan).reshape(heights.height_nm.shape)
+    left = np.where(good, residual, np.nan)
     left -= np.nanmean(left)
     left.setflags(write=False)
-    coefficients[0] += level
+    coefficients[0, 0] += level
     return Residual(
         map=replace(heights, height_nm=left),
         missing_fraction=heights.missing_fraction,
         outlier_fraction=float(np.count_nonzero(there & ~good)) / there.size,
         shape=shape,
-        coefficients_nm={
-            f"x{i}y{j}": float(value)
-            for (i, j), value in zip(powers, coefficients, strict=True)
-        },
+        coefficients_nm={f"x{i}y{j}": float(coefficients[j, i]) for i, j in powers},
     )
 
 
@@ -137,18 +135,35 @@ def _powers(shape: str) -> tuple[tuple[int, int], ...]:
     return SHAPES[shape]
 
 
-def _basis(size: tuple[int, int], powers: tuple[tuple[int, int], ...]) -> np.ndarray:
-    """Products of Legendre polynomials on the grid, shape (terms, points)."""
-    y, x = (np.linspace(-1.0, 1.0, n) for n in size)
-    along_x, along_y = (
-        legendre.legvander(axis, max(max(pair) for pair in powers)).T for axis in (x, y)
+def _polynomials(points: int, powers: tuple[tuple[int, int], ...]) -> np.ndarray:
+    """Legendre polynomials at even steps from −1 to 1, shape (degrees, points)."""
+    highest = max(max(pair) for pair in powers)
+    return legendre.legvander(np.linspace(-1.0, 1.0, points), highest).T
+
+
+def _fit(
+    polynomials: tuple[np.ndarray, np.ndarray],
+    powers: tuple[tuple[int, int], ...],
+    values: np.ndarray,
+    good: np.ndarray,
+) -> np.ndarray:
+    """Coefficients by least squares, shape (degrees of y, degrees of x).
+
+    Products of polynomials in x and in y: sums over the map factor into two small matrix
+    products, so memory does not grow with the number of terms.
+    """
+    along_y, along_x = polynomials
+    degrees = len(along_y)
+    pairs_y, pairs_x = (
+        (part[:, np.newaxis] * part).reshape(degrees**2, -1) for part in polynomials
     )
-    return np.array([np.outer(along_y[j], along_x[i]).ravel() for i, j in powers])
-
-
-def _fit(basis: np.ndarray, values: np.ndarray, good: np.ndarray) -> np.ndarray:
-    """Coefficients by least squares; heights cover the plane, so the problem is sound."""
-    kept = basis if good.all() else basis[:, good]
-    chosen = values if good.all() else values[good]
-    coefficients, *_ = np.linalg.lstsq(kept @ kept.T, kept @ chosen, rcond=None)
+    weights = good.astype(float)
+    moments = (pairs_y @ weights @ pairs_x.T).reshape([degrees] * 4)
+    products = along_y @ (weights * values) @ along_x.T
+    matrix = np.array([[moments[j, m, i, k] for k, m in powers] for i, j in powers])
+    right = np.array([products[j, i] for i, j in powers])
+    solved, *_ = np.linalg.lstsq(matrix, right, rcond=None)
+    coefficients = np.zeros((degrees, degrees))
+    for (i, j), value in zip(powers, solved, strict=True):
+        coefficients[j, i] = value
     return coefficients
