@@ -26,6 +26,7 @@ from beamreduce.reduction.lit_part import lit_part
 from beamreduce.reduction.request import MeasureRequest
 
 _MOSTLY_MODEL = 0.5
+_Term = tuple[str, str, float]  # name, kind, size
 NO_ANSWER = (
     "hpd_infinity_arcsec",
     "w90_infinity_arcsec",
@@ -49,7 +50,8 @@ def infinity_fields(found: AtInfinity, request: MeasureRequest) -> dict[str, obj
         terms[name] = [(term, kind, part * scale) for term, kind, part in parts]
     ratio, _ = star_quantity(found, one.energy, area_ratio)
     notes = _notes(found, ratio) | {"blur_budget": "null where a cause does not apply"}
-    best, least = _best_focus(found, one.energy, values["hpd"], notes)
+    at_plane = (values["hpd"], terms["hpd"])
+    best, least, focus_terms = _best_focus(found, one.energy, at_plane, notes)
     lit = exercised_fraction(request)
     if lit < _MOSTLY_MODEL:
         notes["primary_exercised_fraction"] = (
@@ -65,7 +67,7 @@ def infinity_fields(found: AtInfinity, request: MeasureRequest) -> dict[str, obj
         "primary_exercised_fraction": lit,
         "fit": _fit(found, identity, ratio),
         "blur_budget": _blur(found, request),
-        "budget_rows": _budget_rows(terms),
+        "budget_rows": (*_budget_rows(terms), *_best_focus_rows(focus_terms)),
         "notes": notes,
     }
 
@@ -165,41 +167,57 @@ def _notes(found: AtInfinity, ratio: Uncertain) -> dict[str, str]:
 
 
 def _best_focus(
-    found: AtInfinity, energy: int, at_plane: Uncertain, notes: dict[str, str]
-) -> tuple[float | None, Uncertain | None]:
-    """Return the star's best focus and the HPD there, with what is not sure of the plane.
+    found: AtInfinity,
+    energy: int,
+    at_plane: tuple[Uncertain, list[_Term]],
+    notes: dict[str, str],
+) -> tuple[float | None, Uncertain | None, list[_Term]]:
+    """Return the star's best focus, the HPD there, and the terms of its uncertainty.
 
     Declared uncertainties and models change the HPD there as much as in the plane asked
-    for.
+    for, whose HPD and terms are given.
     """
     scan = found.star_focus.get(energy)
     if scan is None:
-        return None, None
+        return None, None, []
     if not scan.found:
         reason = "the star's image is least beyond the planes that were looked at"
         notes["hpd_infinity_best_focus_arcsec"] = reason
         notes["infinity_best_focus_mm"] = reason
-        return None, None
+        return None, None, []
     least = scan.least_rad.scaled(ARCSEC_PER_RAD)
-    ratio = least.value / at_plane.value
-    return scan.best_mm.value, replace(
-        least,
-        systematic=math.hypot(least.systematic, at_plane.systematic * ratio),
-        model=math.hypot(least.model, _variant_model(found, energy) * least.value),
-    )
+    hpd, hpd_terms = at_plane
+    ratio = least.value / hpd.value
+    terms = [
+        ("photon counting", "statistical", least.statistical),
+        ("plane of best focus", "systematic", least.systematic),
+        *((term, kind, ratio * size) for term, kind, size in hpd_terms
+          if kind == "systematic"),
+        (FOLD_TERM, "model", least.model),
+        *((term, "model", abs(change) * least.value)
+          for term, change in _variant_models(found, energy)),
+    ]  # fmt: skip
+
+    def total(kind: str) -> float:
+        return math.hypot(*(size for _, of_kind, size in terms if of_kind == kind))
+
+    whole = replace(least, systematic=total("systematic"), model=total("model"))
+    return scan.best_mm.value, whole, terms
 
 
-def _variant_model(found: AtInfinity, energy: int) -> float:
-    """Relative change of the HPD by other models of the surfaces."""
+def _variant_models(found: AtInfinity, energy: int) -> list[tuple[str, float]]:
+    """Relative change of the HPD by other models of the surfaces, each with its name."""
     hpd = SHARES["hpd"]
     largest = max(one.reference_rad for one in found.folded.measured) * found.star_mm
     base = found.base.curves[energy].diameter_mm(hpd, largest)
-    changes = [
-        float(response.curves[energy].diameter_mm(hpd, largest) / base - 1)
+    return [
+        (
+            variant.term,
+            float(response.curves[energy].diameter_mm(hpd, largest) / base - 1),
+        )
         for variant, response in zip(found.variants, found.changes, strict=True)
         if variant.kind == "model"
     ]
-    return math.hypot(*changes) if changes else 0.0
 
 
 def _blur(found: AtInfinity, request: MeasureRequest) -> tuple[dict[str, object], ...]:
@@ -220,6 +238,11 @@ def _blur(found: AtInfinity, request: MeasureRequest) -> tuple[dict[str, object]
     if star is not None and star.found:
         inputs = replace(inputs, star_best_focus=star.best_mm.value * u.mm)
     return blur_budget(inputs)
+
+
+def _best_focus_rows(terms: list[_Term]) -> tuple[dict[str, object], ...]:
+    key = "hpd_infinity_best_focus_arcsec"
+    return tuple({"term": term, "kind": kind, key: size} for term, kind, size in terms)
 
 
 def _budget_rows(

@@ -92,7 +92,10 @@ def test_a_made_mirror_comes_back_as_it_was_made(whole, made):
             assert abs(off) < 3 * sigma, (name, key, off / sigma)
 
 
-@pytest.mark.parametrize("key", ["hpd_infinity_arcsec", "w90_infinity_arcsec"])
+@pytest.mark.parametrize(
+    "key",
+    ["hpd_infinity_arcsec", "w90_infinity_arcsec", "hpd_infinity_best_focus_arcsec"],
+)
 def test_the_budget_at_infinity_adds_up_to_what_is_quoted(whole, key):
     for m in numbers(whole).values():
         terms = [row for row in m["uncertainty_budget"] if key in row]
