@@ -63,12 +63,12 @@ class BarBudget:
         if self.allowed_mm is None:
             return (
                 f"an HPD of {arcsec:.4g} arcsec is kept by all errors that were tried, up "
-                f"to {self.error_mm[-1] * 1000:.3g} um"
+                f"to {self.error_mm[-1] * 1000:.3g} µm"
             )
         return (
             f"an HPD of {arcsec:.4g} arcsec is kept while the radial errors of bar ends, "
             f"each by itself, have a standard deviation below "
-            f"{self.allowed_mm * 1000:.3g} um"
+            f"{self.allowed_mm * 1000:.3g} µm"
         )
 
 

@@ -62,13 +62,18 @@ class Displacements:
 
         By counting; and, where the move outwards is kept, what errors of the cones leave.
         """
-        project = left_over(self.free)
+        counted = self.counted_error_rad(self.free)
+        if not self.keeps_outward:
+            return counted
+        return np.hypot(counted, self.outward_error_rad * self.outward)
+
+    def counted_error_rad(self, free: np.ndarray) -> np.ndarray:
+        """Return what counting leaves, less directions left out, (quadrants, 2)."""
+        project = left_over(free)
         whole = np.zeros((2 * len(self.names),) * 2)
         for k, own in enumerate(self.covariance_rad2):
             whole[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] = own
         variance = np.diag(project @ whole @ project.T)
-        if self.keeps_outward:
-            variance = variance + (self.outward_error_rad * self.outward.ravel()) ** 2
         return np.sqrt(np.maximum(variance, 0.0)).reshape(-1, 2)
 
     def of(self, name: str) -> tuple[float, float]:

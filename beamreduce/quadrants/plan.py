@@ -158,8 +158,8 @@ def _idle(effect: Effect, tolerance_mm: float) -> str:
     reach = float(np.hypot(*effect.per_unit_mm)) * travel
     if reach < _LEAST_REACH * tolerance_mm:
         return (
-            f"its whole travel moves the image by {reach * 1000:.2g} um only, where "
-            f"{tolerance_mm * 1000:.2g} um count: places of images hardly tell where it "
+            f"its whole travel moves the image by {reach * 1000:.2g} µm only, where "
+            f"{tolerance_mm * 1000:.2g} µm count: places of images hardly tell where it "
             f"should stand"
         )
     return ""

@@ -92,7 +92,7 @@ def _summary(content: Mapping[str, object]) -> dict[str, object]:
     look = [
         text
         for key, text in notes.items()
-        if key in ("move", "hpd_coincident_arcsec", "missing", "short_of_target")
+        if key in ("move", "hpd_coincident_arcsec", "missing", "short_of_target", "stop")
         or key.startswith(("diffraction", "fit", "target"))
     ]
     return {
@@ -108,6 +108,7 @@ def _summary(content: Mapping[str, object]) -> dict[str, object]:
 def _moves(content: Mapping[str, object]) -> dict[str, object]:
     return {
         "rows": [_row(one) for one in content["quadrants"]],  # type: ignore[attr-defined]
+        "moves": _move_rows(content["quadrants"]),
         "left_alone": content["left_alone"],
     }
 
@@ -120,12 +121,7 @@ def _row(one: Mapping[str, object]) -> dict[str, str]:
         } | dict.fromkeys(("center", "apart", "hpd", "shape", "move", "left"), "")
     shape = one["shape"]
     moves = one["move"]
-    steps = [
-        f"{m['adjuster']} {m['steps']:+d} ({m['value']:+.4g} ± {m['uncertainty']:.1g} "
-        f"{m['unit']})"
-        for m in moves or ()
-        if m["steps"]
-    ]
+    steps = [f"{m['adjuster']} {m['steps']:+d}" for m in moves or () if m["steps"]]
     return {
         "aperture": str(one["aperture"]),
         "measurement": str(one["measurement"]),
@@ -138,9 +134,24 @@ def _row(one: Mapping[str, object]) -> dict[str, str]:
             else f"{shape['longest_mm']['value']:.3f} × "
             f"{shape['shortest_mm']['value']:.3f} at {shape['longest_azimuth_deg']:.0f}°"
         ),
-        "move": "null" if moves is None else "; ".join(steps) or "none",
+        "move": "null" if moves is None else ", ".join(steps) or "none",
         "left": _pair(one["residual_pixel"], None, "{:+.2f}"),
     }
+
+
+def _move_rows(quadrants: object) -> list[dict[str, str]]:
+    return [
+        {
+            "quadrant": str(one["aperture"]),
+            "adjuster": m["adjuster"],
+            "steps": f"{m['steps']:+d}",
+            "amount": f"{m['value']:+.4g} ± {m['uncertainty']:.1g} {m['unit']}",
+            "note": m["note"] or "",
+        }
+        for one in quadrants  # type: ignore[attr-defined]
+        for m in one["move"] or ()
+        if m["steps"] or m["note"]
+    ]
 
 
 def _rounds(content: Mapping[str, object], found: QuadrantsFound) -> dict[str, object]:
@@ -189,6 +200,7 @@ def _adjusters(found: QuadrantsFound, notes: object) -> dict[str, object]:
                 "per_step": f"{x:+.3g}, {y:+.3g}",
                 "over": f"{float(np.hypot(*effect.per_unit_mm)) * travel:.3g}",
                 "hpd": f"{effect.hpd_change_rad * _ARCSEC:+.2f}",
+                "flux": f"{effect.flux_per_unit * travel / 2:+.1%}",
             }
         )
     return {"rows": rows, "lens_rule": _sentence(notes["lens_rule"]),  # type: ignore[index]

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from beamreduce.quadrants.displacements import left_over
+from beamreduce.quadrants.displacements import Displacements, left_over
 from beamreduce.reduction.quadrants_predict import RoundFound
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 
@@ -65,7 +65,7 @@ def moves_seen(found: QuadrantsFound) -> list[dict[str, object]]:
             [_expected(found, (before, after), name, effect) for name in names]
         )
         for k, name in enumerate(names):
-            errors = [one.error_rad[one.names.index(name)] for one in both]
+            errors = [_error(one, name, names, free) for one in both]
             rows.append(
                 {
                     "round": after.round.number,
@@ -76,6 +76,14 @@ def moves_seen(found: QuadrantsFound) -> list[dict[str, object]]:
                 }
             )
     return rows
+
+
+def _error(one: Displacements, name: str, names: list[str], free: np.ndarray) -> np.ndarray:
+    """Uncertainty of a displacement, less what is left out; more where names differ."""
+    counted = one.error_rad
+    if list(one.names) == names:
+        counted = one.counted_error_rad(free)
+    return counted[one.names.index(name)]
 
 
 def _expected(

@@ -22,7 +22,14 @@ def quadrants_text(content: Mapping[str, object]) -> str:
             value, error = size["value"], size["uncertainty"]  # type: ignore[index]
             lines.append(f"HPD {value:7.2f} ± {error:.2f} arcsec  {words}")
     notes = content["notes"]
-    for key in ("move", "hpd_coincident_arcsec", "missing", "short_of_target", "caution"):
+    for key in (
+        "move",
+        "hpd_coincident_arcsec",
+        "missing",
+        "short_of_target",
+        "stop",
+        "caution",
+    ):
         if key in notes:  # type: ignore[operator]
             lines.append(f"{key.replace('_', ' ')}: {notes[key]}")  # type: ignore[index]
     return "\n".join(lines)

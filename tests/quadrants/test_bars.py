@@ -53,7 +53,7 @@ def budget(target_arcsec):
 
 def test_the_budget_is_where_the_curve_meets_the_target():
     assert budget(50.0).allowed_mm == pytest.approx(2e-3, rel=0.01)
-    assert "below 2 um" in budget(50.0).sentence
+    assert "below 2 µm" in budget(50.0).sentence
 
 
 @pytest.mark.parametrize(
