@@ -12,6 +12,12 @@ from beamreduce.figures.before_after import (
     draw_forest,
     forest_height_cm,
 )
+from beamreduce.figures.diameters import (
+    DiameterArtists,
+    DiameterRow,
+    diameters_height_cm,
+    draw_diameters,
+)
 from beamreduce.figures.effective_area import (
     AreaArtists,
     AreasByEnergy,
@@ -80,6 +86,8 @@ __all__ = [
     "ControlArtists",
     "CurveChange",
     "CurveChangeArtists",
+    "DiameterArtists",
+    "DiameterRow",
     "EncircledEnergyArtists",
     "FocusArtists",
     "FocusCurve",
@@ -104,9 +112,11 @@ __all__ = [
     "VignettingPanel",
     "VignettingPoints",
     "chosen_yields",
+    "diameters_height_cm",
     "draw_areas",
     "draw_control_chart",
     "draw_curve_change",
+    "draw_diameters",
     "draw_encircled_energy",
     "draw_filling_plan",
     "draw_focus_curve",

@@ -111,8 +111,12 @@ def write_campaign_results(run: CampaignRun) -> None:
         from beamreduce.reduction.draw_areas import (  # noqa: PLC0415 - slow import
             draw_area_figures,
         )
+        from beamreduce.reduction.draw_diameters import (  # noqa: PLC0415 - slow import
+            draw_all_diameters,
+        )
 
         draw_area_figures(folder, results)
+        draw_all_diameters(folder, run.measurements)
     table = results_table(run.measurements)
     write_whole(
         folder / "results.ecsv",

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from beamreduce.report.areas_page import area_sections
 from beamreduce.report.configuration_pages import configuration_sections
 from beamreduce.report.measurement_page import measurement_section
 from beamreduce.report.page import Section, render, render_page
@@ -29,6 +30,7 @@ def campaign_report(folder: Path) -> str:
         summary_section(results),
         not_tested_section(results),
         standard_tables(results),
+        *area_sections(results),
         _fixed("measurements", "Measurements"),
         *(measurement_section(results, m) for m in results.measurements),
         *configuration_sections(results),

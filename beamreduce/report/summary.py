@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from beamreduce.report.flags import flags, severe
-from beamreduce.report.page import Section, render
+from beamreduce.report.page import Section, picture, render
 from beamreduce.report.results_folder import (
     ResultsFolder,
     Stored,
@@ -12,6 +12,7 @@ from beamreduce.report.results_folder import (
     value_text,
 )
 
+_ALT = "Half-power diameter of every measurement, as measured and at infinity, with bars"
 DIAMETERS = (
     ("hpd_measured_arcsec", "HPD measured"),
     ("w90_measured_arcsec", "W90 measured"),
@@ -38,6 +39,7 @@ def summary_section(results: ResultsFolder) -> Section:
         "areas": [words for _, words in areas],
         "diameters": [words for _, words in DIAMETERS],
         "looked": looked,
+        "picture": picture(results.path / "diameters", _ALT),
         "severe": [str(m["id"]) for m in measurements if severe(m)],
     }
     return Section(

@@ -90,6 +90,7 @@ def test_there_are_notebooks():
         "03_center_and_encircled_energy",
         "04_mirror_model",
         "05_seen_from_infinity",
+        "06_whole_campaign",
         "07_effective_area",
         "08_off_axis",
         "10_reflectors",

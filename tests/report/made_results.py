@@ -104,6 +104,8 @@ def write_results(folder, measurements, *, figures=False, **settings):
         "version": "0.1.0",
         "campaign": settings.pop("campaign", "small"),
         "focus": [],
+        "effective_areas": settings.pop("effective_areas", {}),
+        "off_axis": settings.pop("off_axis", []),
         "not_tested": ["Vibration was not tested."],
         "measurements": measurements,
     }

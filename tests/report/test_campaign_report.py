@@ -160,6 +160,41 @@ def test_certificates_stand_with_what_they_are_for(tmp_path):
     assert re.search(r"source distance\s+86.0 m\s", rows)
 
 
+def test_areas_and_directions_have_their_parts(tmp_path):
+    area, share = quantity(600.0, 6.0, 3.0, 4.0), quantity(0.91, 0.01)
+    keys = ("effective_area_measured_cm2", "effective_area_infinity_cm2")
+    by_energy = {"energy_keV": 4.511, "measurements": ["one"], **dict.fromkeys(keys, area)}
+    by_energy |= {"predicted_infinity_cm2": quantity(610.0, 9.0), "beam_over_star": 0.535}
+    point = dict.fromkeys(keys, area) | {
+        "id": "one", "off_axis_arcmin": 3.0, "azimuth_deg": 90.0,
+        "detector_distance_mm": 5544.0, "normalised_measured": share,
+        "normalised_infinity": share, "hpd_measured_arcsec": None,
+        "hpd_infinity_arcsec": quantity(54.0),
+    }  # fmt: skip
+    axis = {"x_arcmin": quantity(0.2), "y_arcmin": quantity(1.0)}
+    field = {
+        "energy_keV": 4.511, "detector": "", "pre_collimator": None, "points": [point],
+        "vignetting": {"half_arcmin": None, "field_arcmin": 6.0}, "fits": None,
+        "optical_axis": {"from_quadrants": axis, "from_symmetry": None},
+        "notes": {"scope": HOSTILE},
+    }  # fmt: skip
+    folder = write_results(
+        tmp_path,
+        [measurement("one")],
+        effective_areas={"aperture": "full", "by_energy": [by_energy], "monitor": []},
+        off_axis=[field, {"energy_keV": 8.0, "detector": "b", "pre_collimator": False,
+                          "notes": {"model": "no light"}}],
+    )  # fmt: skip
+    page = page_of(folder)
+    rows = " | ".join(page.rows)
+    assert re.search(r"4.511\s+600.0 ± 7.8\s+600.0 ± 7.8\s+610.0 ± 9.0\s+0.5350", rows)
+    assert re.search(r"3 at 90 deg\s+5544\s+600.0 ± 7.8\s+0.910 ± 0.010", rows)
+    text = "".join(page.words)
+    assert "x 0.20 ± 0.10, y 1.00 ± 0.10 arcmin" in text
+    assert "Off the axis at 8 keV, b, without pre-collimator" in text
+    assert HOSTILE in text
+
+
 def test_same_files_same_bytes(tmp_path):
     folder = write_results(tmp_path, [measurement("one")], figures=True)
     assert campaign_report(folder) == campaign_report(folder)
