@@ -11,15 +11,16 @@ import pytest
 
 from beamreduce.reduction import RunOptions, default_jobs, reduce_campaign
 from beamreduce.simulate import compare_with_truth, simulate_campaign
+from beamreduce.simulate.demo import compare_axis
 
 
-def pulls(campaign, results, kind="_measured_"):
+def pulls(campaign, results, kind="_measured_", unit="arcsec"):
     truth_file = campaign.with_name(campaign.name + ".truth.json")
     truth = json.loads(truth_file.read_text())["measurements"]
     return {
         (row.id, row.key): row.pull
         for row in compare_with_truth(results.measurements, truth)
-        if kind in row.key
+        if kind in row.key and row.key.endswith(unit)
     }
 
 
@@ -33,7 +34,7 @@ def test_small_campaigns_agree_with_their_truth(small_campaign, tmp_path):
     campaigns = [small_campaign, *(tmp_path / f"campaign-{seed}" for seed in (11, 12))]
     for campaign, seed in zip(campaigns[1:], (11, 12), strict=True):
         simulate_campaign("small", campaign, seed=seed)
-    found, stars = [], []
+    found, stars, areas = [], [], []
     for number, campaign in enumerate(campaigns):
         results = reduce_campaign(
             campaign, tmp_path / f"r{number}", options=RunOptions(figures=False)
@@ -41,6 +42,12 @@ def test_small_campaigns_agree_with_their_truth(small_campaign, tmp_path):
         of_one = pulls(campaign, results)
         assert len(of_one) == 2 * len(results.measurements)
         found += of_one.values()
+        # Areas need a direct beam, which only Ti has; a star has the same photons.
+        of_areas = pulls(campaign, results, "area_within_reference_measured", "cm2")
+        assert len(of_areas) == sum(m["energy_keV"] > 4 for m in results.measurements)
+        areas += of_areas.values()
+        of_areas = pulls(campaign, results, "effective_area_infinity", "cm2")
+        areas += of_areas.values()
         # What is folded together shares its fold: one measurement stands for each.
         alone = [
             row
@@ -57,6 +64,10 @@ def test_small_campaigns_agree_with_their_truth(small_campaign, tmp_path):
     # allowed. A normal number exceeds 4.5 with a chance of 7e-6.
     assert rms(found) < 1 + 3 * 0.18, found
     assert max(map(abs, found)) < 4.5, found
+    # Areas of three measurements a campaign share the direct beam, and with those of a star
+    # their photons: some 2 numbers are independent, 6 in all: 1 ± 1/√12 = 0.29.
+    assert rms(areas) < 1 + 3 * 0.29, areas
+    assert max(map(abs, areas)) < 4.5, areas
     # Of a star: HPD in two planes and W90 share a fold, so some 1.5 of each fold are
     # independent, 9 in all: the rms is 1 ± 1/√18 = 0.24.
     assert rms(stars) < 1 + 3 * 0.24, stars
@@ -78,6 +89,15 @@ def test_demo_campaign_agrees_with_its_truth(tmp_path, whole_grid):
     # Each within 3 combined standard uncertainties, rms at most 1.6, as the demo promises.
     assert max(map(abs, found)) < 3, found
     assert rms(found) < 1.6, found
+    areas = list(pulls(campaign, results, "effective_area", "cm2").values())
+    assert len(areas) == 4 * len(results.measurements)
+    assert max(map(abs, areas)) < 3, areas
+    assert rms(areas) < 1.6, areas
+    truth = json.loads((tmp_path / "campaign.truth.json").read_text())["optical_axis"]
+    stored = json.loads((results.folder / "results.json").read_text())["off_axis"]
+    axis = [row.pull for row in compare_axis(stored, truth)]
+    assert len(axis) == 4  # x and y, from quadrants and from symmetry
+    assert max(map(abs, axis)) < 3, axis
 
 
 @pytest.mark.procedure
