@@ -7,6 +7,7 @@ import pytest
 from beamreduce.mirror import specular_share
 from beamreduce.record import Uncertain
 from beamreduce.reflectors import (
+    Halo,
     scatter_angle,
     scatter_effect,
     scatter_of,
@@ -86,3 +87,45 @@ def test_effect_on_the_half_power_diameter_by_photons():
 def test_no_scatter_changes_nothing():
     found = scatter_effect(Uncertain(value=0.0, statistical=0.0), core_hpd=45 * u.arcsec)
     assert found.hpd_arcsec == pytest.approx(45.0, rel=1e-8)
+
+
+def test_halo_by_photons():
+    """Scattered photons turned by the grating rule of waves drawn from the spectrum."""
+    share, core = 0.3, 40.0
+    energy, angle = 8.0 * u.keV, 0.5 * u.deg
+    edges = np.geomspace(0.005, 0.3, 40)
+    halo = Halo(edges_per_um=edges, mean_square_nm2=edges**-0.7)
+    found = scatter_effect(
+        Uncertain(value=share, statistical=0.0),
+        core_hpd=core * u.arcsec,
+        halo=halo,
+        at=(energy, angle),
+    )
+    rng = np.random.default_rng(16)
+    n = 400_000
+    radii = np.abs(rng.normal(0, core / 1.3489795003921634, n))
+    # Waves are even within a band, as the shares are straight between its edges.
+    band = rng.choice(40, n, p=halo.mean_square_nm2 / halo.mean_square_nm2.sum())
+    low = np.concatenate([[0.0], edges[:-1]])
+    waves = low[band] + rng.random(n) * (edges - low)[band]
+    turned = scatter_angle(1 / waves * u.um, energy, angle).to_value(u.arcsec)
+    lost = rng.random(n) < share
+    seen = 2 * np.median(np.where(lost, turned, radii))
+    assert found.hpd_arcsec == pytest.approx(seen, rel=0.01)
+    far = scatter_effect(Uncertain(value=share, statistical=0.0), core_hpd=core * u.arcsec)
+    assert core < found.hpd_arcsec <= far.hpd_arcsec
+
+
+def test_more_than_half_scattered_needs_to_know_where_to():
+    from beamreduce.errors import SettingsError  # noqa: PLC0415
+
+    most = Uncertain(value=0.7, statistical=0.0)
+    with pytest.raises(SettingsError, match="says where to"):
+        scatter_effect(most, core_hpd=40 * u.arcsec)
+    near = Halo(edges_per_um=np.array([0.001, 0.01]), mean_square_nm2=np.ones(2))
+    with pytest.raises(SettingsError, match="energy and grazing angle"):
+        scatter_effect(most, core_hpd=40 * u.arcsec, halo=near)
+    found = scatter_effect(
+        most, core_hpd=40 * u.arcsec, halo=near, at=(8 * u.keV, 0.5 * u.deg)
+    )
+    assert np.isfinite(found.hpd_arcsec)

@@ -81,3 +81,54 @@ def test_damage_is_found(tmp_path):
     short.write_bytes(whole.read_bytes()[:500])
     with pytest.raises(ReflectorError, match="cannot be unpacked"):
         read_map(short)
+
+
+MAIN = """<?xml version="1.0" encoding="UTF-8"?>
+<p:ISO5436_2 xmlns:p="http://www.opengps.eu/2008/ISO5436_2"><Record1>
+<Revision>ISO5436 - 2000</Revision><FeatureType>SUR</FeatureType><Axes>
+<CX><AxisType>I</AxisType><DataType>D</DataType><Increment>2e-6</Increment></CX>
+<CY><AxisType>I</AxisType><DataType>D</DataType><Increment>3e-6</Increment></CY>
+<CZ><AxisType>A</AxisType><DataType>D</DataType></CZ>ROTATION</Axes></Record1>
+<Record3><MatrixDimension><SizeX>3</SizeX><SizeY>2</SizeY><SizeZ>1</SizeZ>
+</MatrixDimension><DataList>DATA</DataList></Record3></p:ISO5436_2>"""
+
+
+def by_hand(path, data="1e-9;2e-9;;4e-9;5e-9;6e-9", rotation="", main=MAIN):
+    """A file as the standard describes it, heights in the XML itself."""
+    import zipfile  # noqa: PLC0415
+
+    datums = "".join(f"<Datum>{value}</Datum>" for value in data.split(";"))
+    text = main.replace("DATA", datums).replace("ROTATION", rotation)
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("main.xml", text)
+    return path
+
+
+def test_heights_in_the_xml_itself(tmp_path):
+    found = read_x3p(by_hand(tmp_path / "a.x3p"))
+    expected = [[1, 2, np.nan], [4, 5, 6]]
+    np.testing.assert_allclose(found.height_nm, expected, rtol=1e-12)
+    assert (found.pixel_x_um, found.pixel_y_um) == pytest.approx((2, 3))
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"data": "1;2"}, "2 heights for 6 points"),
+        ({"data": "1;2;3;4;5;six"}, "a value that cannot be read"),
+        ({"rotation": "<Rotation><r11>0</r11></Rotation>"}, "a rotated coordinate"),
+        ({"main": MAIN.replace("SUR", "PCL")}, "'PCL'"),
+        ({"main": MAIN.replace("<Increment>2e-6</Increment>", "")}, "no Increment"),
+        ({"main": MAIN.replace("2e-6", "0")}, "increments of 0"),
+        ({"main": MAIN.replace("<SizeX>3", "<SizeX>0")}, "a size of 0"),
+        ({"main": MAIN.replace("<AxisType>I", "<AxisType>A", 1)}, "not in even steps"),
+        ({"main": MAIN + "<"}, "not XML"),
+        ({"main": MAIN.replace("?>", "?><!DOCTYPE x>", 1)}, "declares entities"),
+        ({"main": MAIN.replace("<DataList>DATA</DataList>",
+          "<DataLink><PointDataLink>bindata/data.bin</PointDataLink></DataLink>")},
+         "without a part it needs"),
+    ],
+)  # fmt: skip
+def test_what_the_standard_does_not_mean(tmp_path, options, words):
+    with pytest.raises(ReflectorError, match=words):
+        read_x3p(by_hand(tmp_path / "a.x3p", **options))

@@ -231,6 +231,24 @@ def test_only_the_format_line_is_needed(tmp_path):
     assert len(done.numbers) == 16
 
 
+def photons(numbers, slots):
+    """HPD of Q1 by photons: each through one pair, lost to the halo of either stage."""
+    rng = np.random.default_rng(32)
+    n = 300_000
+    radii = np.abs(rng.normal(0, 60 / 1.3489795, n))
+    nesting = rng.integers(1, 3, n)  # the two show areas alike to 2 %
+    for slot, name in slots.items():
+        if slot.quadrant != "Q1":
+            continue
+        one = numbers[name]
+        share = one.values["scatter_4.51keV"].value
+        hit = (nesting == slot.nesting) & (rng.random(n) < share)
+        angles = one.halo.angles_arcsec(4.51 * u.keV, one.grazing_rad * u.rad)
+        drawn = np.interp(rng.random(n), np.r_[0, one.halo.shares], np.r_[0, angles])
+        radii = np.where(hit, drawn, radii)
+    return 2 * np.median(radii)
+
+
 def test_forecast_of_area_is_the_mean_of_what_is_placed(done):
     """By hand for one quadrant: weights cancel where all pairs are alike in the product."""
     forecast = results(done.folder)["forecast"]
@@ -246,6 +264,7 @@ def test_forecast_of_area_is_the_mean_of_what_is_placed(done):
         kept.append((1 - pair[0]) * (1 - pair[1]))
     (own,) = [f for f in forecast if f["quadrant"] == "Q1"]
     assert min(kept) <= own["area_factor"] <= max(kept)
+    assert own["hpd_arcsec"] == pytest.approx(photons(numbers, slots), rel=0.01)
     assert own["hpd_arcsec"] > own["core_hpd_arcsec"] == pytest.approx(60, rel=1e-4)
     assert 0.6 < own["filled_share"] < 0.7  # two of three nestings
 
