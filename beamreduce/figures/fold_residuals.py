@@ -110,7 +110,8 @@ def draw_fold_residuals(
         f"of freedom, {verdict}"
     )
     outside = [marks for marks in beyond if marks.get_xdata().size]
-    legend_below(ax, [points[0], *outside[:1], *bands[0]], title=title)
+    handles = [points[0], *outside[:1], *bands[0]]
+    legend_below(ax, handles, title=title, columns=2 if outside else 3)
     return FoldResidualsArtists(points, beyond, tuple(b for pair in bands for b in pair))
 
 
@@ -122,12 +123,13 @@ def _strip(
             [0, reach],
             level - size,
             level + size,
-            color=REFERENCE.color,
-            alpha=opacity,
+            color=grey,
+            zorder=zorder,
             linewidth=0,
             label=f"±{size}σ",
         )
-        for size, opacity in ((1, 0.16), (2, 0.10))
+        # Opaque, so that the legend shows the greys of the strip; the narrow one in front.
+        for size, grey, zorder in ((1, "0.76", 0.6), (2, "0.9", 0.5))
     )
     ax.axhline(level, color=REFERENCE.color, lw=0.7)
     inside = np.abs(one.sigmas) <= _SHOWN

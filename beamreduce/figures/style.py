@@ -186,7 +186,11 @@ def add_arcsec_brightness_axis(
 
 
 def legend_below(
-    ax: "Axes", handles: "Sequence[Artist]", *, title: str | None = None
+    ax: "Axes",
+    handles: "Sequence[Artist]",
+    *,
+    title: str | None = None,
+    columns: int = 2,
 ) -> "Legend":
     """Put the legend under the x axis, where it covers no data whatever the data are."""
     from matplotlib.transforms import ScaledTranslation  # noqa: PLC0415
@@ -197,7 +201,7 @@ def legend_below(
         loc="upper center",
         bbox_to_anchor=(0.5, 0.0),
         bbox_transform=ax.transAxes + down,
-        ncols=2,
+        ncols=columns,
         title=title,
     )
 

@@ -120,8 +120,8 @@ class _Parts:
             np.bincount(self.sector[~core], values[~core], self.count)
             for values in (self.photons, self.variance)
         )
-        photons += self.photons[core].sum() / self.count
-        variance += self.variance[core].sum() / self.count**2
+        photons = photons + self.photons[core].sum() / self.count
+        variance = variance + self.variance[core].sum() / self.count**2
         return photons / self.photons.sum(), np.maximum(variance, 0.0)
 
     def of(self, number: int) -> tuple[np.ndarray, np.ndarray]:

@@ -83,14 +83,14 @@ def saturation_note(
     )
 
 
-def edge_warning(net: NetImage, pixel_mm: float) -> str | None:
-    """Say when the image reaches the edge of the frame, and how much may be missing.
+def cut_at_edges(net: NetImage) -> dict[str, float]:
+    """Return the share of the net photons at each side of the frame that the image reaches.
 
     A strip along each side, a thirty-second of the frame wide, is compared with its
     noise; what lies beyond is at least of the size of what lies in the strip.
     """
+    edge = _strip(net)
     ny, nx = net.photons.shape
-    edge = max(min(ny, nx) // 32, 1)
     strips = {
         "x = 0": np.s_[:, :edge],
         f"x = {nx - 1}": np.s_[:, -edge:],
@@ -103,11 +103,22 @@ def edge_warning(net: NetImage, pixel_mm: float) -> str | None:
         photons = net.photons[strip].sum()
         noise = np.sqrt(net.variance[strip].sum())
         if photons > _SIGNIFICANT * noise and photons > _WORTH_SAYING * total:
-            cut[side] = photons / total
+            cut[side] = float(photons / total)
+    return cut
+
+
+def edge_warning(net: NetImage, pixel_mm: float) -> str | None:
+    """Say when the image reaches the edge of the frame, and how much may be missing."""
+    cut = cut_at_edges(net)
     if not cut:
         return None
     sides = ", ".join(f"{side} ({share:.1%})" for side, share in cut.items())
     return (
         f"the image reaches the edge of the detector at {sides} of the net photons in a "
-        f"strip of {edge * pixel_mm:.3g} mm; at least as much may be missing beyond"
+        f"strip of {_strip(net) * pixel_mm:.3g} mm; at least as much may be missing beyond"
     )
+
+
+def _strip(net: NetImage) -> int:
+    """Width of the strip along each side, in pixels."""
+    return max(min(net.photons.shape) // 32, 1)

@@ -70,7 +70,7 @@ class ExposurePlan:
             f"{'measurement':<{width}}  HPD now  photons in all  frame time  "
             f"frames more  minutes more"
         )
-        lines = [f"goal: HPD to {self.goal:.3g} of itself (statistical, 1 σ)"]
+        lines = [f"goal: HPD to {100 * self.goal:.3g} % of itself (statistical, 1 σ)"]
         lines += [] if self.awaited is None else [f"not there: {self.awaited}"]
         lines.append(head)
         for need in self.needs:

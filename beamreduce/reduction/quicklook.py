@@ -10,7 +10,7 @@ from beamreduce.campaign import Campaign, Exposure, MeasurementInputs, read_camp
 from beamreduce.errors import CampaignError, FrameError, MeasurementError
 from beamreduce.frame import MasterCache
 from beamreduce.reduction.awaited import awaited_line, request_now
-from beamreduce.reduction.image_limits import saturation_note
+from beamreduce.reduction.image_limits import cut_at_edges, saturation_note
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.peak import PeakLevel, peak_level
 from beamreduce.reduction.quick_numbers import QuickNumbers, quick_numbers
@@ -21,6 +21,7 @@ NEAR_SATURATION = 0.9
 PILE_UP_LIMIT = 0.01  # photons a pixel a readout; common practice for counting detectors
 CHANGE_LIMIT = 4.0  # standard deviations
 FEW_PHOTONS = 100
+CUT_LIMIT = 0.01  # of the net photons, in a strip along a side of the frame
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -272,6 +273,13 @@ def _verdict(numbers: QuickNumbers, peak: PeakLevel, change: Change | None) -> s
         return (
             f"REPEAT: only {numbers.net_photons[0]:.0f} net photons; expose longer, or "
             f"check source and shutter"
+        )
+    cut = cut_at_edges(numbers.located.net)
+    if max(cut.values(), default=0.0) > CUT_LIMIT:
+        sides = ", ".join(f"{side} ({share:.1%})" for side, share in cut.items())
+        return (
+            f"REPEAT: the image reaches the edge of the detector at {sides} of the net "
+            f"photons; move the detector to have the image in its middle"
         )
     if change is not None and abs(change.hpd_sigma) > CHANGE_LIMIT:
         return (

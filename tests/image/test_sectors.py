@@ -109,6 +109,11 @@ def test_a_sector_without_photons_has_no_radius():
     assert sectors[5].half_power_radius_px is None
 
 
+def test_nothing_beyond_the_core():
+    sectors = measure_sectors(np.ones((3, 3)), np.ones((3, 3)), (1.0, 1.0), 1.2)
+    assert [s.share.value for s in sectors] == pytest.approx([1 / 8] * 8)
+
+
 def test_inputs_are_only_read():
     net = read_only(1e4 * gaussian_image((41, 41), (20, 20), 4.0))
     measure_sectors(net, net, (20, 20), 15.0)

@@ -118,7 +118,7 @@ def test_the_command_prints_a_table(folder):
     done = command("plan", folder, "--hpd", "0.5%")
     assert (done.exit_code, done.stderr) == (0, "")
     goal, head, line, advice = done.stdout.splitlines()
-    assert goal == "goal: HPD to 0.005 of itself (statistical, 1 σ)"
+    assert goal == "goal: HPD to 0.5 % of itself (statistical, 1 σ)"
     cells = re.fullmatch(r"ti +(\S+)% +(\d+) +(\S+) s +(\d+) +(\S+)", line)
     (need,) = plan_exposures(folder, "0.5%").needs
     assert float(cells[1]) == pytest.approx(100 * need.precision_now, abs=0.005)

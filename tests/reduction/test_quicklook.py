@@ -275,3 +275,20 @@ def test_a_quick_look_loads_nothing_that_it_does_not_use(folder):
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
     assert run.stdout.strip() == "[] ti-2"
+
+
+def test_an_image_cut_by_the_edge_is_to_be_repeated(tmp_path):
+    """Half of a round image beyond the last row: the numbers alone look fine."""
+    folder = write_campaign(tmp_path / "c", setup=setup_with())
+    path = folder / "frames/ti-2.fits"
+    with fits.open(path, mode="update") as hdus:
+        hdus[0].data = np.roll(hdus[0].data, SHAPE[0] - 1 - round(CENTER[1]), axis=0)
+        hdus[0].data[: SHAPE[0] // 2] = fits.getdata(folder / "frames/off-1.fits")[
+            : SHAPE[0] // 2
+        ]
+    verdict = quick_look(folder, "ti-2").verdict
+    assert verdict.startswith(
+        "REPEAT: the image reaches the edge of the detector at y = 63"
+    )
+    assert "move the detector" in verdict
+    assert quick_look(folder, "ti-1").verdict.startswith("GO ON")
