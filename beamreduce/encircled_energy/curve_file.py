@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
-from astropy.table import Table
 from astropy.utils.exceptions import AstropyWarning
 
 from beamreduce.encircled_energy.uncertain_curve import CurveTerm, UncertainCurve
@@ -66,6 +65,8 @@ def _read(path: Path) -> tuple[UncertainCurve, UncertainCurve | None]:
 
 
 def _hdus(name: str, curve: UncertainCurve) -> list[fits.BinTableHDU | fits.ImageHDU]:
+    from astropy.table import Table  # noqa: PLC0415 - a quick look needs none of it
+
     points = Table({"RADIUS": curve.radius_arcsec, "EEF": curve.fraction})
     points["RADIUS"].unit = "arcsec"
     count = curve.fraction.size
