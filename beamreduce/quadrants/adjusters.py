@@ -287,6 +287,8 @@ class _Rows:
         if not cell:
             return None
         own = self._table.columns[column].unit
+        if column == "direction" and not own:
+            own = "deg"  # a column of words has no unit, and azimuths are in degrees
         try:
             float(cell)
         except ValueError:

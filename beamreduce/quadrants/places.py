@@ -8,7 +8,7 @@ import numpy as np
 
 from beamreduce.background import NetImage
 from beamreduce.campaign import MeasurementInputs
-from beamreduce.image import Center, FocalImage
+from beamreduce.image import Center
 from beamreduce.infinity.declared import mirror_offset_mm
 from beamreduce.record import Uncertain
 
@@ -117,40 +117,80 @@ def quadrant_image(
     )
 
 
-def shape_of(
-    inputs: MeasurementInputs, image: FocalImage, net: NetImage, center: Center
-) -> Shape | None:
+def shape_of(inputs: MeasurementInputs, net: NetImage, center: Center) -> Shape | None:
     """Measure second moments within a circle whose radius is the half-power diameter.
 
-    Uncertainties are the first-order propagation of every pixel's variance. None where
-    noise makes a moment negative.
+    Uncertainties are the first-order propagation of every pixel's variance through the
+    moment and through the circle, whose radius changes with the photons; the center, to
+    which a moment is blind to first order, and the axes stay. None where noise makes a
+    moment negative.
     """
-    radius_px = 2 * center.half_power_radius
-    y, x = np.indices(net.photons.shape, sparse=True)
-    offset = np.broadcast_arrays(x - center.x, y - center.y)
-    inside = (np.hypot(*offset) <= radius_px) & net.usable
-    weights = net.photons[inside]
-    noise = np.broadcast_to(image.noise_variance, inside.shape)[inside]
-    variance = np.maximum(image.variance_per_photon * image.photons[inside] + noise, 0.0)
-    total = weights.sum()
-    if not total > 0:
+    pixel_mm, half_px = net.image.pixel_mm, center.half_power_radius
+    core = _Core.about(inputs, net, center)
+    moments = core.moments(2 * half_px)
+    if moments is None:
         return None
-    places = to_mirror(inputs) @ np.stack([part[inside] for part in offset])
-    places = places - (places @ weights / total)[:, None]
-    moments = (places * weights) @ places.T / total
     sizes, axes = np.linalg.eigh(moments)
     if sizes[0] <= 0:
         return None
     found = []
     for size, axis in zip(sizes, axes.T, strict=True):
-        change = ((axis @ places) ** 2 - size) / total
-        error = math.sqrt(float(change**2 @ variance)) / (2 * math.sqrt(size))
-        found.append(
-            Uncertain(value=math.sqrt(size), statistical=error).scaled(image.pixel_mm)
-        )
+        error = math.sqrt(core.variance_of(axis, size, half_px)) / (2 * math.sqrt(size))
+        found.append(Uncertain(value=math.sqrt(size), statistical=error).scaled(pixel_mm))
     return Shape(
-        radius_mm=radius_px * image.pixel_mm,
+        radius_mm=2 * half_px * pixel_mm,
         longest_mm=found[1],
         shortest_mm=found[0],
         azimuth_deg=math.degrees(math.atan2(axes[1, 1], axes[0, 1])) % 180.0,
     )
+
+
+@dataclass(frozen=True)
+class _Core:
+    """Usable pixels near a center, in the mirror's frame: places, photons, variances."""
+
+    places: np.ndarray
+    away: np.ndarray
+    photons: np.ndarray
+    variance: np.ndarray
+
+    @classmethod
+    def about(cls, inputs: MeasurementInputs, net: NetImage, center: Center) -> "_Core":
+        y, x = np.indices(net.photons.shape, sparse=True)
+        offset = np.broadcast_arrays(x - center.x, y - center.y)
+        near = (np.hypot(*offset) <= 3 * center.half_power_radius + 2) & net.usable
+        places = to_mirror(inputs) @ np.stack([part[near] for part in offset])
+        away = np.hypot(*places)
+        return cls(places, away, net.photons[near], net.variance[near])
+
+    def moments(self, radius: float) -> np.ndarray | None:
+        """Second moments about their own mean, (2, 2); None without photons."""
+        # Pixels on the circle count with a share that falls over one pixel.
+        weight = self.photons * np.clip(radius + 0.5 - self.away, 0.0, 1.0)
+        total = weight.sum()
+        if not total > 0:
+            return None
+        places = self.places - (self.places @ weight / total)[:, None]
+        return (places * weight) @ places.T / total
+
+    def variance_of(self, axis: np.ndarray, size: float, half_px: float) -> float:
+        """Variance of the moment along an axis."""
+        radius, step = 2 * half_px, max(half_px / 12, 0.5)
+        inside = self.away <= radius
+        total = self.photons[inside].sum()
+        mean = self.places[:, inside] @ self.photons[inside] / total
+        along = axis @ (self.places - mean[:, None])
+        wider, narrower = (self.moments(radius + s) for s in (2 * step, -2 * step))
+        growth = axis @ (wider - narrower) @ axis / (4 * step)
+        ring = self.photons[np.abs(self.away - half_px) <= step].sum() / (2 * step)
+        # The circle's radius is twice the half-power one, of which a photon more outside
+        # makes half a photon's worth, and one inside takes as much off.
+        by_radius = growth / ring if ring > 0 else 0.0
+        change = np.where(self.away < half_px, -by_radius, by_radius)
+        change[inside] += (along[inside] ** 2 - size) / total
+        within = self.away <= radius
+        beyond = max(2 * self.photons[self.away < half_px].sum() - total, 0.0)
+        per_photon = self.variance[within].sum() / total
+        return float(
+            change[within] ** 2 @ self.variance[within] + beyond * per_photon * by_radius**2
+        )

@@ -71,7 +71,12 @@ def effects_of(
     detector_mm
         Detector behind the reference plane.
     """
-    return tuple(_effect(one, mirror, light, detector_mm) for one in adjusters)
+    alone = {one.quadrant: mirror.behind_aperture(one.quadrant) for one in adjusters}
+    sizes = {name: _hpd_rad(one, light, detector_mm) for name, one in alone.items()}
+    return tuple(
+        _effect(one, (alone[one.quadrant], sizes[one.quadrant]), light, detector_mm)
+        for one in adjusters
+    )
 
 
 def moved(mirror: MirrorState, adjuster: Adjuster, amount: float) -> MirrorState:
@@ -115,10 +120,14 @@ def placed(placement: Placement, adjuster: Adjuster, amount: float) -> Placement
 
 
 def _effect(
-    adjuster: Adjuster, mirror: MirrorState, light: Light, detector_mm: float
+    adjuster: Adjuster,
+    quadrant: tuple[MirrorState, float],
+    light: Light,
+    detector_mm: float,
 ) -> Effect:
-    alone = mirror.behind_aperture(adjuster.quadrant)
-    number = [q.name for q in mirror.quadrants].index(adjuster.quadrant)
+    """Trace one adjuster; ``quadrant``: the mirror with only it open, and its HPD."""
+    alone, here = quadrant
+    number = [q.name for q in alone.quadrants].index(adjuster.quadrant)
     size = _TRIED[adjuster.motion]
     plan = TracePlan(distances_mm=np.array([detector_mm]), list_rays=True)
     places, fluxes = [], []
@@ -132,7 +141,6 @@ def _effect(
             ]
         )
         fluxes.append(float(traced.quadrant_area_mm2[number, 0]))
-    here = _hpd_rad(alone, light, detector_mm)
     ends = [
         _hpd_rad(moved(alone, adjuster, amount), light, detector_mm) - here
         for amount in (adjuster.travel_min, adjuster.travel_max)

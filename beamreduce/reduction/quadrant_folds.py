@@ -106,14 +106,14 @@ def measure_quadrant(request: MeasureRequest) -> MeasuredQuadrant:
     """Measure the image of one quadrant."""
     found = measure(request, MasterCache())
     located, numbers = found.located, found.measurement
-    image, center = located.image, located.center
+    center = located.center
     return MeasuredQuadrant(
         request=request,
         image=quadrant_image(
             request.inputs,
             center,
             numbers.hpd_measured_arcsec,
-            shape_of(request.inputs, image, located.net, center),
+            shape_of(request.inputs, located.net, center),
         ),
         net=None if found.curves is None else found.curves.net,
         cut=_cut(located.net.photons, center.xy, 3 * center.half_power_radius),

@@ -1,5 +1,6 @@
 """The command ``quadrants``: a campaign in, positions and moves of its quadrants out."""
 
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -38,6 +39,7 @@ from beamreduce.reduction.request import MeasureRequest
 from beamreduce.reduction.workers import Workers
 
 Progress = Callable[[str, int, int], None]
+_LIKE_A_QUADRANT = re.compile(r"\s*(q|quadrant|quad)[ _-]*\d+\s*", re.IGNORECASE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,8 +250,10 @@ def _single_quadrants(campaign: Campaign) -> tuple[MeasurementInputs, ...]:
             f"one of {', '.join(names)}; close all but one quadrant and name it in column "
             f"aperture, or name the azimuths of apertures in [quadrants]"
         )
-    strange = sorted({m.aperture for m in campaign.measurements} - set(names) - {WHOLE})
-    if strange and not campaign.setup.quadrants:
+    others = {m.aperture for m in campaign.measurements} - set(names) - {WHOLE}
+    # Other openings are none of our business, unless a quadrant is meant.
+    strange = sorted(name for name in others if _LIKE_A_QUADRANT.fullmatch(name))
+    if strange:
         raise CampaignError(
             f"{campaign.folder}: exposures.ecsv: found the aperture {', '.join(strange)}; "
             f"expected {WHOLE} or one of {', '.join(names)}; correct it, or name its "

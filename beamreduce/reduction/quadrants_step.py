@@ -40,7 +40,7 @@ from beamreduce.reduction.quadrants_predict import (
     lights_of,
 )
 
-_REPEATS = 60
+_REPEATS = 40
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +66,7 @@ class QuadrantsFound:
         By energy in keV.
     bars, budget
         Effects of errors of alignment bars by nesting; how far bars may be out, None where
-        the image cannot be predicted.
+        that was not asked for or the image cannot be predicted.
     detector_mm, energy_kev
         Plane and energy that the predictions are for.
     refused
@@ -132,7 +132,8 @@ def find_quadrants(
     if not unpredicted:
         lights = lights_of(campaign, found, folded, energy_kev)
         quarters = both_quarters(lights, found, folded)
-        budget = budget_of(lights["designed"], found, folded, target_rad)
+        if target_rad is not None:
+            budget = budget_of(lights["designed"], found, folded, target_rad)
         found = [
             replace(one, whole=None if one.displaced is None else
                     quarters["designed"].whole(angles_of(one.displaced)))

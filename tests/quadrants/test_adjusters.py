@@ -66,6 +66,11 @@ def test_units_of_columns_serve_tables_of_one_motion(tmp_path):
     assert z.direction_rad is None
 
 
+def test_directions_are_degrees_where_no_unit_is_given(tmp_path):
+    (one,) = read_adjusters(written(tmp_path, SHIFT.replace('"0 deg"', "45")), QUADRANTS)
+    assert one.direction_rad == pytest.approx(math.pi / 4)
+
+
 def test_no_file_is_no_adjusters(tmp_path):
     assert find_adjusters(tmp_path, QUADRANTS) is None
 
