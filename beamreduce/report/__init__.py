@@ -2,6 +2,7 @@
 
 from beamreduce.report.campaign_report import campaign_report
 from beamreduce.report.comparison_report import comparison_report
+from beamreduce.report.flags import flags, severe
 from beamreduce.report.page import Section, picture, render, render_page
 from beamreduce.report.reflectors_report import reflectors_report
 
@@ -9,8 +10,10 @@ __all__ = [
     "Section",
     "campaign_report",
     "comparison_report",
+    "flags",
     "picture",
     "reflectors_report",
     "render",
     "render_page",
+    "severe",
 ]

@@ -8,6 +8,7 @@ import pytest
 from nbclient import NotebookClient
 
 from tests.before_after.made_results import before_and_after
+from tests.folders import SETUP, write_campaign
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
@@ -20,10 +21,19 @@ PARAMETERS = {
     "results_folder": "none",  # notebooks say so where a campaign has not been reduced
 }
 
+REDUCING = {"06_whole_campaign"}  # a whole reduction, of the least there can be
+
 
 @pytest.fixture(scope="session")
 def two_results(tmp_path_factory):
     return before_and_after(tmp_path_factory.mktemp("compared"))
+
+
+@pytest.fixture(scope="session")
+def one_measurement(tmp_path_factory):
+    """A campaign that is reduced, figures and all, in seconds."""
+    setup = f"{SETUP}[reduction]\nbootstrap_replicates = 60\n"
+    return write_campaign(tmp_path_factory.mktemp("one") / "c", setup=setup)
 
 
 def read(path):
@@ -45,7 +55,7 @@ def set_parameters(notebook, values):
 @pytest.mark.notebook
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_notebook_runs(
-    path, small_campaign, few_maps, two_results, few_quadrants, tmp_path
+    path, small_campaign, one_measurement, few_maps, two_results, few_quadrants, tmp_path
 ):
     notebook = read(path)
     folders = {
@@ -56,6 +66,8 @@ def test_notebook_runs(
         "quadrants_folder": str(few_quadrants),
         "results_folder": str(tmp_path / "results"),
     }
+    if path.stem in REDUCING:
+        folders["campaign_folder"] = str(one_measurement)
     set_parameters(notebook, {**folders, **PARAMETERS})
     client = NotebookClient(
         notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}
