@@ -15,6 +15,7 @@ from beamreduce.before_after.margins import (
     Margin,
     Margins,
     read_margins,
+    settings_from,
 )
 from beamreduce.before_after.photons import Needs, Precision, more_photons
 from beamreduce.before_after.results_folder import ResultsFolder, read_results
@@ -41,5 +42,6 @@ __all__ = [
     "overall",
     "read_margins",
     "read_results",
+    "settings_from",
     "verdicts",
 ]

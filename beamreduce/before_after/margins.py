@@ -153,6 +153,24 @@ def read_margins(path: Path) -> CompareSettings:
         raise _refused(path, "", f"no sound TOML ({error})", "a margins file") from None
     if stored.pop("format", None) != FORMAT:
         raise _refused(path, "format", "another format", f'format = "{FORMAT}"')
+    return settings_from(stored, path)
+
+
+def settings_from(stored: Mapping[str, object], path: Path) -> CompareSettings:
+    """Return the settings that a table holds, as ``as_plain`` gives and files keep them.
+
+    Parameters
+    ----------
+    stored
+        The table, without its format: a margins file, or ``[compare]`` of settings.toml.
+    path
+        Where it is from, for messages.
+
+    Raises
+    ------
+    ResultsError
+        When a key or value cannot be used.
+    """
     readers = {
         "confidence": _number,
         "power": _number,

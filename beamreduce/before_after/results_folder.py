@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from beamreduce.encircled_energy import curve_file
 from beamreduce.errors import Problem, ResultsError
 from beamreduce.record import quantity_keys, sha256_of_file
 
@@ -50,7 +51,7 @@ class ResultsFolder:
     settings
         As settings.toml holds them.
     checksums
-        SHA-256 of the files that were read, by name.
+        SHA-256 of the files that are read, by name.
     """
 
     folder: Path
@@ -95,7 +96,9 @@ def read_results(folder: Path | str) -> ResultsFolder:
             raise _error(path, f"{one['id']} twice", "every id once", _AGAIN)
         measurements[one["id"]] = one
     _check_table(folder / "results.ecsv", path, measurements)
-    names = ("results.json", "results.ecsv", "settings.toml")
+    names = ["results.json", "results.ecsv", "settings.toml"]
+    curves = [curve_file(folder, name) for name in measurements]
+    names += [path.name for path in curves if path.is_file()]
     return ResultsFolder(
         folder=folder,
         campaign=str(stored.get("campaign", "")),

@@ -8,6 +8,7 @@ import prov.model
 import pytest
 from astropy.table import Table
 
+from beamreduce.before_after import settings_from
 from beamreduce.reduction.comparison_run import CompareOptions, compare_folders
 from tests.before_after.made_results import before_and_after, measurement, write_results
 from tests.reduction.runs import command, contents, snapshot
@@ -55,6 +56,8 @@ def test_settings_tell_what_was_compared(done, sides):
     for side, key in zip(sides, ("before_folder", "after_folder"), strict=True):
         assert (done.folder / stored[key]).resolve() == side.resolve()
     assert stored["compare"]["margins"]["hpd"] == "3 %"
+    again = settings_from(stored["compare"], done.folder / "settings.toml")
+    assert again == done.comparison.settings
 
 
 def test_provenance_is_read_by_an_independent_library(done):
