@@ -35,7 +35,9 @@ def _unlike_a_campaign(folder: Path) -> str | None:
     return None
 
 
-def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] | None]:
+def find_inside(
+    folder: Path, file: str, *, what: str = "campaign folder"
+) -> tuple[Path | None, tuple[str, str] | None]:
     """Return the path of a file that a campaign names, or what is wrong with it.
 
     Parameters
@@ -44,6 +46,8 @@ def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] |
         The campaign folder.
     file
         Path below it, as written in the campaign.
+    what
+        What the folder is called in messages.
 
     Returns
     -------
@@ -54,7 +58,7 @@ def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] |
     absolute = PurePosixPath(file).is_absolute() or PureWindowsPath(file).drive
     if absolute or ".." in parts or "\0" in file:
         return None, (
-            f"the path {file!r}, which leaves the campaign folder",
+            f"the path {file!r}, which leaves the {what}",
             "put the file into the folder and write its path relative to it",
         )
     path = folder / file
@@ -64,7 +68,7 @@ def find_inside(folder: Path, file: str) -> tuple[Path | None, tuple[str, str] |
         return None, (f"{file!r}, a link that leads nowhere", "put the file in its place")
     if not within:
         return None, (
-            f"{file!r}, a link out of the campaign folder",
+            f"{file!r}, a link out of the {what}",
             "put the file itself into the folder",
         )
     try:

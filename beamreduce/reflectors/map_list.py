@@ -68,7 +68,7 @@ def read_map_list(folder: Path) -> tuple[tuple[Reflector, ...], list[Problem]]:
     reflectors, problems
         In the order of their first rows; everything that is wrong with the tables.
     """
-    path, trouble = find_inside(folder, MAPS_FILE)
+    path, trouble = find_inside(folder, MAPS_FILE, what="folder of maps")
     if path is None:
         found, action = trouble
         return (), [_problem(MAPS_FILE, "", found, "the list of maps", action)]
@@ -208,7 +208,9 @@ def _find(
 ) -> Path | None:
     folder, file = where
     path, trouble = (
-        (None, ("nothing", "name the file")) if file is None else find_inside(folder, file)
+        (None, ("nothing", "name the file"))
+        if file is None
+        else find_inside(folder, file, what="folder of maps")
     )
     if path is None:
         found, action = trouble

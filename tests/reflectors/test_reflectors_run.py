@@ -332,7 +332,7 @@ def changed(index, **cells):
         (changed(2, stage="third"), r"column stage: found 'third'"),
         (changed(2, map="P1a"), "a name that row 1 has too"),
         (changed(2, map="a b"), "'a b'"),
-        (changed(2, file="../x.fits"), "leaves the campaign folder"),
+        (changed(2, file="../x.fits"), "leaves the folder of maps"),
         (changed(2, file="maps/none.fits"), "no such file"),
         (changed(2, reflector="P1a", mandrel="M9"),
          "column mandrel: found 'M9' for reflector P1a"),
@@ -374,6 +374,16 @@ def test_files_that_are_no_maps_are_all_named(tmp_path):
     assert "P1a.fits (map P1a): found BUNIT 's'" in lines[0]
     assert "found no BUNIT" in lines[1]
     assert "cannot be read" in lines[2]
+
+
+def test_a_folder_without_its_lists(tmp_path):
+    folder = make_folder(tmp_path / "in")
+    (folder / "maps.ecsv").unlink()
+    (folder / "reflectors.toml").write_text("format = \n")
+    with pytest.raises(ReflectorError) as caught:
+        grade_reflectors(folder, tmp_path / "out")
+    assert "reflectors.toml: line 1" in str(caught.value)
+    assert "maps.ecsv: found no such file" in str(caught.value)
 
 
 def test_no_folder(tmp_path):
