@@ -66,11 +66,10 @@ def area_fields(
         ),
         "predicted_within_reference_measured_cm2": predicted,
         "predicted_infinity_cm2": ratio(_star_cm2).uncertain,
-        "measured_over_predicted": None,
-        "terms": {},
     }
     stored = measurement[WITHIN]
     if stored is None:
+        # Without a measured area only the model's own are there.
         return {"area_at_infinity": record, "notes": {}}
     within = Uncertain.from_json(stored)  # type: ignore[arg-type]
     own = [Term.from_json(t) for t in measurement["flux_ratio"]["terms"]]  # type: ignore[index]

@@ -45,7 +45,7 @@ def area_terms(measurement: Stored, key: str) -> tuple[Term, ...] | None:
     record = measurement["area_at_infinity"]
     if measurement[key] is None or not record:
         return None
-    stored = record["terms"].get(key)  # type: ignore[index]
+    stored = record.get("terms", {}).get(key)  # type: ignore[union-attr]
     if stored is None:
         return None
     return labelled([Term.from_json(term) for term in stored], str(measurement["id"]))

@@ -177,6 +177,8 @@ def _entry(
     if off:
         curve = vignetting_curve(mirror, largest * u.arcmin)
         fits = _fits(one, curve)
+    else:
+        notes["vignetting"] = "no direction off the axis was measured at this energy"
     axis = axis_from_quadrants(quadrants, mirror, one.campaign.prescription)
     if axis is None:
         notes["axis_from_quadrants"] = (
