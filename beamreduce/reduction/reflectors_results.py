@@ -17,7 +17,7 @@ from beamreduce.record import (
 from beamreduce.reduction.bar_table import budget_json
 from beamreduce.reduction.keys import as_plain
 from beamreduce.reduction.output_folder import OutputFolder
-from beamreduce.reduction.reflectors_tables import result_tables, write_table
+from beamreduce.reduction.reflectors_tables import result_tables, too_wide, write_table
 from beamreduce.reduction.run_log import json_text, run_log
 from beamreduce.reflectors import (
     GRADES,
@@ -140,7 +140,11 @@ def results_json(run: ReflectorRun) -> dict[str, object]:
         ],
         "disagreeing": [n.reflector.reflector for n in run.numbers if not n.agree],
         "unusable_maps": {name: m.note for name, m in run.maps.items() if not m.usable},
-        "notes": [*plan.notes, *(str(problem) for problem in run.folder.warnings)],
+        "notes": [
+            *plan.notes,
+            *too_wide(run.folder),
+            *(str(problem) for problem in run.folder.warnings),
+        ],
     }
 
 

@@ -120,6 +120,20 @@ def flat_blanks(
     return blanks
 
 
+def too_wide(folder: ReflectorFolder) -> list[str]:
+    """Return a sentence when blanks do not fit the sheet that is declared."""
+    width = folder.setup.plan.sheet_width_mm
+    if width is None:
+        return []
+    wide = [number for number, _, _, layout in flat_blanks(folder) if layout is None]
+    if not wide:
+        return []
+    return [
+        f"blanks of {len(set(wide))} nestings, {min(wide)} to {max(wide)}, do not fit a "
+        f"sheet of {width:g} mm"
+    ]
+
+
 def _plan_table(plan: MirrorPlan) -> "Table":
     rows = [
         {

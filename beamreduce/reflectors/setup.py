@@ -11,7 +11,13 @@ from beamreduce.campaign.setup_file import read_document, subsection
 from beamreduce.campaign.setup_tables import read_mirror
 from beamreduce.campaign.toml_section import Section, Trouble, is_number
 from beamreduce.errors import Problem, SettingsError
-from beamreduce.mirror import MirrorDesign, Prescription, find_prescription
+from beamreduce.mirror import (
+    MirrorDesign,
+    Prescription,
+    coating_of,
+    find_prescription,
+    reflect,
+)
 from beamreduce.record.ranges import ABOVE_ZERO, FRACTION, ZERO_OR_MORE, Range
 from beamreduce.reflectors.grading import DEFAULT_GUARD, STAGES, Limit
 from beamreduce.reflectors.power_spectrum import DEFAULT_WINDOW, WINDOWS
@@ -151,6 +157,7 @@ def read_reflector_setup(folder: Path) -> tuple[ReflectorSetup, list[Problem]]:
             replace(p, file=SETTINGS_FILE) if p.file == "campaign.toml" else p
             for p in found
         ]
+    _check_coatings(top, design, prescription, energies)
     treatment = _treatment(sections["maps"])
     slope = sections["traces"].quantity("slope_length", u.mm, ABOVE_ZERO)
     core = sections["image"].quantity("hpd", u.arcsec, ABOVE_ZERO)
@@ -170,6 +177,29 @@ def read_reflector_setup(folder: Path) -> tuple[ReflectorSetup, list[Problem]]:
     for section in (*sections.values(), *([mirror] if mirror else []), top):
         section.unknown()
     return setup, problems
+
+
+def _check_coatings(
+    top: Section,
+    design: MirrorDesign | None,
+    prescription: Prescription | None,
+    energies: tuple[float, ...],
+) -> None:
+    """Report coatings and energies that no table of optical constants has."""
+    if design is None or prescription is None:
+        return
+    for formula in sorted({n.coating for n in prescription.nestings}):
+        try:
+            coating = coating_of(design, formula=formula)
+            if energies:
+                reflect(coating, list(energies) * u.keV, 0.01 * u.rad)
+        except SettingsError as error:
+            top.report(
+                "energies, mirror.coating",
+                f"what cannot be used together: {error}",
+                "coatings and energies that the table of optical constants has",
+                "correct one of them",
+            )
 
 
 def _treatment(section: Section) -> MapTreatment:

@@ -318,6 +318,25 @@ def test_bars_have_a_table_and_with_a_target_a_budget(tmp_path):
         grade_reflectors(folder, tmp_path / "out2", options=PLAIN)
 
 
+@pytest.mark.parametrize(
+    ("old", "new"), [('"4.51 keV"', '"500 keV"'), ('coating = "Au"', 'coating = "Xx"')]
+)
+def test_energies_and_coatings_are_checked_before_anything_is_measured(tmp_path, old, new):
+    folder = make_folder(tmp_path / "in", settings=SETTINGS.replace(old, new))
+    words = r"reflectors\.toml: energies, mirror\.coating: found"
+    with pytest.raises(ReflectorError, match=words):
+        grade_reflectors(folder, tmp_path / "out", options=PLAIN)
+    assert not (tmp_path / "out.partial").exists()
+
+
+def test_blanks_wider_than_the_sheet_are_said(tmp_path):
+    narrow = SETTINGS.replace("[filling]", '[blanks]\nsheet_width = "9 mm"\n\n[filling]')
+    folder = make_folder(tmp_path / "in", settings=narrow)
+    done = grade_reflectors(folder, tmp_path / "out", options=PLAIN)
+    assert any("do not fit a sheet of 9 mm" in n for n in results(done.folder)["notes"])
+    assert np.all(table(done.folder, "flat_blanks")["rows"].mask)
+
+
 def changed(index, **cells):
     rows = list(rows_of())
     row, heights = rows[index]
