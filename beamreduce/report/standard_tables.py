@@ -96,8 +96,16 @@ def _references(results: ResultsFolder) -> list[dict[str, object]]:
                 "mm": f"{entry['reference_radius_mm']:.5g}",
                 "arcsec": f"{entry['reference_radius_mm'] * per_mm:.5g}",
                 "hpd": value_text(entry["hpd_measured_arcsec"]),
+                "with": measured_with(
+                    {**m, **_radius(entry["reference_radius_mm"], per_mm)}
+                ),
             }
             for entry in (*m["hpd_by_reference_radius"], at_reference)
         ]
-        rows.append({"id": m["id"], "with": measured_with(m), "entries": entries})
+        rows.append({"id": m["id"], "entries": entries})
     return rows
+
+
+def _radius(mm: float, arcsec_per_mm: float) -> dict[str, float]:
+    """Return a reference radius as a measurement has it."""
+    return {"reference_radius_mm": mm, "reference_radius_arcsec": mm * arcsec_per_mm}
