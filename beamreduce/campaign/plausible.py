@@ -8,6 +8,11 @@ from beamreduce.campaign.flux_checks import check_flux
 from beamreduce.campaign.paths import EXPOSURE_FILE, SETUP_FILE
 from beamreduce.campaign.setup_file import DEFAULT_DETECTOR, Setup
 from beamreduce.errors import Problem, SettingsError
+from beamreduce.mirror.optical_constants import (
+    DEFAULT_DENSITIES,
+    OPTICAL_TABLES,
+    coating_density,
+)
 
 # A focus series reaches some per cent to both sides; beyond a tenth the number is more
 # often a slip (counted from the source, another unit) than a plan, beyond a factor of
@@ -22,10 +27,11 @@ def check_together(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
     """Return what does not fit together among settings and exposures.
 
     Source nearer than four focal lengths (warning) or than one (error), detector far
-    from where the image is, a mirror that is not grazing, readouts of a detector that
-    does not count (warning), an energy beyond the tables of a detector.
+    from where the image is, a mirror that is not grazing, a layer without optical constants
+    (warning), readouts of a detector that does not count (warning), an energy beyond the
+    tables of a detector.
     """
-    problems = _check_source(setup) + _check_mirror(setup)
+    problems = _check_source(setup) + _check_mirror(setup) + _check_layers(setup)
     if not any(not problem.warning for problem in problems):
         problems += _check_distances(setup, exposures)
     problems += _check_readouts(setup, exposures)
@@ -67,6 +73,30 @@ def _check_mirror(setup: Setup) -> list[Problem]:
             action="check the units of both",
             warning=True,
         )
+    ]
+
+
+def _check_layers(setup: Setup) -> list[Problem]:
+    """Warn of what leaves values at infinity null: the reduction itself needs no layer."""
+    mirror, problems = setup.mirror, []
+    if mirror.coating not in DEFAULT_DENSITIES:
+        try:
+            coating_density(mirror.coating, mirror.coating_density)
+        except SettingsError as error:
+            problems.append(("coating", mirror.coating, str(error)))
+    if mirror.optical_constants not in (None, *OPTICAL_TABLES):
+        names = " or ".join(f'"{name}"' for name in OPTICAL_TABLES)
+        problems.append(("optical_constants", mirror.optical_constants, names))
+    return [
+        Problem(
+            file=SETUP_FILE,
+            item=f"mirror.{key}",
+            found=repr(value),
+            expected=expected,
+            action="correct it; values at infinity are null as it stands",
+            warning=True,
+        )
+        for key, value, expected in problems
     ]
 
 

@@ -44,6 +44,30 @@ def test_a_detector_far_from_the_image(tmp_path, mm, warning):
         assert "the image, 5534.7 mm" in str(found[0])
 
 
+@pytest.mark.parametrize(
+    ("line", "item", "words"),
+    [
+        ('coating = "Unobtainium"', "mirror.coating", "symbol or formula"),
+        ('coating = "TiN"', "mirror.coating", "set coating_density"),
+        ('coating = "Au"\noptical_constants = "mine"', "mirror.optical_constants",
+         '"henke" or "chantler"'),
+    ],
+)  # fmt: skip
+def test_layers_without_optical_constants_warn(tmp_path, line, item, words):
+    setup = SETUP.replace('coating = "Au"', line)
+    (found,) = (p for p in problems_with(tmp_path, setup) if p.item == item)
+    assert found.warning
+    assert words in str(found)
+    assert "values at infinity are null" in str(found)
+
+
+def test_a_layer_of_ones_own_with_its_density_is_right(tmp_path):
+    setup = SETUP.replace(
+        'coating = "Au"', 'coating = "TiN"\ncoating_density = "5.4 g/cm3"'
+    )
+    assert [p for p in problems_with(tmp_path, setup) if "coating" in p.item] == []
+
+
 def test_a_mirror_that_is_not_grazing_warns(tmp_path):
     setup = SETUP.replace('"5.2 m"', '"520 mm"')
     found = [p for p in problems_with(tmp_path, setup) if p.item == "mirror.outer_radius"]
