@@ -41,6 +41,7 @@ from beamreduce.reflectors.grading import (
     grade,
 )
 from beamreduce.reflectors.height_map import HeightMap, height_map
+from beamreduce.reflectors.limits_file import energy_name
 from beamreduce.reflectors.map_list import MAPS_FILE, TRACES_FILE, MapRow, Reflector
 from beamreduce.reflectors.mean_spectrum import MeanSpectrum, mean_spectra
 from beamreduce.reflectors.measure_map import MapNumbers, measure_map, open_map
@@ -83,7 +84,6 @@ from beamreduce.reflectors.setup import (
     MapTreatment,
     PlanSettings,
     ReflectorSetup,
-    energy_name,
     read_reflector_setup,
 )
 from beamreduce.reflectors.yields import (

@@ -21,9 +21,10 @@ from beamreduce.reflectors.filling_plan import (
 )
 from beamreduce.reflectors.folder import grazing_rad, lit_area_cm2
 from beamreduce.reflectors.grading import GRADES, STAGES
+from beamreduce.reflectors.limits_file import energy_name
 from beamreduce.reflectors.reflector_numbers import ReflectorNumbers
 from beamreduce.reflectors.scatter import IN_PLANE_HPD
-from beamreduce.reflectors.setup import ReflectorSetup, energy_name
+from beamreduce.reflectors.setup import ReflectorSetup
 from beamreduce.reflectors.yields import Yield, pooled
 
 

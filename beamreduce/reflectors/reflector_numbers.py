@@ -12,11 +12,12 @@ from beamreduce.reflectors.agreement import combine, compare_magnifications
 from beamreduce.reflectors.figure_error import FigureError, figure_error
 from beamreduce.reflectors.folder import grazing_angles
 from beamreduce.reflectors.grading import Grade, grade
+from beamreduce.reflectors.limits_file import energy_name
 from beamreduce.reflectors.map_list import Reflector
 from beamreduce.reflectors.measure_map import MapNumbers
 from beamreduce.reflectors.read_trace import read_trace
 from beamreduce.reflectors.scatter import Halo, scatter_effect, scatter_of
-from beamreduce.reflectors.setup import ReflectorSetup, energy_name
+from beamreduce.reflectors.setup import ReflectorSetup
 
 _SAME_STEP = 1.02  # pixel sizes closer than that are one magnification
 
