@@ -354,6 +354,43 @@ def responses(
             click.echo(f"earlier files moved to {done.before}")
 
 
+@main.command()
+@click.argument("folder", type=_FOLDER)
+@click.option("--id", "identity", help="Measurement whose number is meant.")
+@click.option("--value", required=True, help="Key of the number; without --id, a file.")
+@click.option("--quiet", is_flag=True, help="Print the first line only.")
+def explain(folder: Path, identity: str | None, value: str, quiet: bool) -> None:
+    """Show which steps and which raw frames a number was made from."""
+    from beamreduce.rerun.explain import explain as explained  # noqa: PLC0415 - light start
+
+    text = explained(folder, value, identity)
+    click.echo(text.splitlines()[0] if quiet else text)
+
+
+@main.command()
+@click.argument("folder", type=_FOLDER)
+@click.option("--inputs", type=_FOLDER, help="Where the inputs are now.")
+@click.option("-o", "--output", type=_FOLDER, help="Default: DIR.rerun beside DIR.")
+@click.option("--fresh-environment", is_flag=True, help="Install the archived versions.")
+@click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
+@click.option("--quiet", is_flag=True, help="Print the verdict only.")
+def rerun(folder: Path, jobs: int | None, quiet: bool, **how: object) -> None:
+    """Do an archived run again in a fresh process and compare every number with it."""
+    from beamreduce.reduction.workers import default_jobs  # noqa: PLC0415 - light start
+    from beamreduce.rerun.again import RerunOptions, rerun_text  # noqa: PLC0415
+    from beamreduce.rerun.again import rerun as again  # noqa: PLC0415
+
+    options = RerunOptions(jobs=jobs or default_jobs(), **how)
+    with _Bar(quiet) as progress:
+        done = again(folder, options=options, progress=progress)
+    if quiet:
+        click.echo(f"verdict: {done.verdict}")
+    else:
+        click.echo(rerun_text(done))
+        click.echo(f"report in {done.folder / 'report.html'}")
+    sys.exit(0 if done.comes_back else 1)
+
+
 class _Bar:
     """A progress bar on a terminal, nothing elsewhere."""
 

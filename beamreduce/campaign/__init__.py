@@ -8,7 +8,12 @@ from beamreduce.campaign.decisions import (
 )
 from beamreduce.campaign.exposure import Exposure
 from beamreduce.campaign.exposure_list import read_exposures
-from beamreduce.campaign.frame_headers import FrameHeader, check_frame, read_frame_header
+from beamreduce.campaign.frame_headers import (
+    FrameHeader,
+    check_frame,
+    data_sums,
+    read_frame_header,
+)
 from beamreduce.campaign.inspect import FrameUse, Inspection, inspect_campaign
 from beamreduce.campaign.matching import Campaign, read_campaign
 from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
@@ -30,6 +35,7 @@ __all__ = [
     "Reduction",
     "Setup",
     "check_frame",
+    "data_sums",
     "find_inside",
     "inspect_campaign",
     "read_campaign",

@@ -18,7 +18,7 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 
 from beamreduce.campaign.header_text import in_ascii, not_ascii
-from beamreduce.errors import Problem
+from beamreduce.errors import FrameError, Problem
 
 _BLOCK = 2880
 _HEADER_BLOCKS = 20_000  # 57 MB: a longer header is no header
@@ -127,6 +127,36 @@ def check_frame(path: Path, file: str) -> tuple[FrameHeader | None, list[Problem
     A file compressed by gzip is read to its end, which also verifies gzip's own checksum.
     """
     return _examine(path, file, verify=True)
+
+
+def data_sums(path: Path) -> tuple[int, ...]:
+    """Return the checksum of the data of each unit of a FITS file, as DATASUM defines it.
+
+    It is worked out from the data, whatever the header says, so that a frame whose header
+    alone was edited can be told from one whose pixels changed.
+
+    Raises
+    ------
+    FrameError
+        When the file cannot be read to its end.
+    """
+    sums = []
+    try:
+        with path.open("rb") as plain:
+            packed = plain.read(2) == b"\x1f\x8b"
+        with gzip.open(path) if packed else path.open("rb") as stream:
+            for unit in _units(stream):
+                total, left = 0, _padded(unit.data_bytes)
+                while left and (block := stream.read(min(left, _READ_AT_ONCE))):
+                    left -= len(block)
+                    total = _add_words(total, block)
+                sums.append(total)
+    except (_BrokenFileError, EOFError, zlib.error, OSError) as error:
+        raise FrameError(
+            f"{path}: found a file that breaks off or cannot be read ({error}); expected a "
+            f"whole FITS file; copy it again from where it was taken"
+        ) from None
+    return tuple(sums)
 
 
 def _examine(

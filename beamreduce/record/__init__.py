@@ -1,7 +1,11 @@
 """Numbers with their uncertainties, and the record of what they came from."""
 
 from beamreduce.record.atomic import UNFINISHED, write_text_whole, write_whole
-from beamreduce.record.checksums import sha256_of_file, sha256_of_json
+from beamreduce.record.checksums import (
+    sha256_of_file,
+    sha256_of_json,
+    sha256_of_lines,
+)
 from beamreduce.record.measurement import Measurement, plain_json, quantity_keys
 from beamreduce.record.provenance import Provenance, software_versions
 from beamreduce.record.random_stream import random_stream
@@ -18,6 +22,7 @@ __all__ = [
     "random_stream",
     "sha256_of_file",
     "sha256_of_json",
+    "sha256_of_lines",
     "software_versions",
     "toml_text",
     "write_text_whole",

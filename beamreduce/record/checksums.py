@@ -19,6 +19,21 @@ def sha256_of_file(path: Path) -> str:
         ) from None
 
 
+def sha256_of_lines(path: Path) -> str:
+    """Return the SHA-256 of the lines of a file in sorted order.
+
+    For tables whose order of rows means nothing.
+    """
+    try:
+        lines = sorted(path.read_bytes().splitlines())
+    except OSError as error:
+        raise FrameError(
+            f"{path}: found a file that cannot be read ({error.strerror}); "
+            f"expected a readable file; check the path and its permissions"
+        ) from None
+    return hashlib.sha256(b"\n".join(lines)).hexdigest()
+
+
 def sha256_of_json(content: object) -> str:
     """Return the SHA-256 of anything that JSON can hold, independent of key order."""
     text = json.dumps(content, sort_keys=True, allow_nan=False, separators=(",", ":"))

@@ -219,6 +219,7 @@ def _finish(
             off_axis=field_results(campaign, output.partial, measurements),
             reference_radius=requests[0].reference_radius,
             started=started,
+            folds=folds,
             figures=options.figures,
             decisions_file=options.decisions,
         )

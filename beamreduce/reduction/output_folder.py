@@ -14,6 +14,7 @@ from pathlib import Path
 
 from beamreduce.errors import OutputError
 from beamreduce.record import UNFINISHED, write_text_whole
+from beamreduce.reduction.seal import seal
 
 DONE = ".done"
 RUN_LOG = "run_log.json"
@@ -107,7 +108,7 @@ def refuse_inside_campaign(campaign: Path, folder: Path) -> None:
 
 
 def put_in_place(output: OutputFolder) -> Path | None:
-    """Move the finished work to its place by one rename.
+    """Seal the finished work with checksums and move it to its place by one rename.
 
     Returns
     -------
@@ -116,6 +117,7 @@ def put_in_place(output: OutputFolder) -> Path | None:
     """
     before = None
     try:
+        seal(output.partial)
         if output.final.exists():
             if any(output.final.iterdir()):
                 before = _free_name(output.final)

@@ -1,6 +1,5 @@
 """The files of a results folder that speak of the whole campaign."""
 
-import json
 import os
 import shutil
 from collections.abc import Mapping, Sequence
@@ -18,7 +17,6 @@ from beamreduce.mirror import (
     PRESCRIPTION_FILE,
 )
 from beamreduce.record import (
-    Provenance,
     plain_json,
     quantity_keys,
     software_versions,
@@ -27,6 +25,8 @@ from beamreduce.record import (
     write_whole,
 )
 from beamreduce.reduction.area_files import write_area_files
+from beamreduce.reduction.campaign_provenance import campaign_provenance
+from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.run_log import json_text, run_log
@@ -69,6 +69,8 @@ class CampaignRun:
         The campaign's one value.
     started
         When the run began, seconds since 1970.
+    folds
+        Which measurements were folded together.
     figures
         Draw figures.
     decisions_file
@@ -84,6 +86,7 @@ class CampaignRun:
     off_axis: Sequence[Mapping[str, object]]
     reference_radius: Quantity
     started: float
+    folds: Sequence[Configuration]
     figures: bool = True
     decisions_file: Path | None = None
 
@@ -125,8 +128,11 @@ def write_campaign_results(run: CampaignRun) -> None:
     source = run.decisions_file
     if source is not None:
         write_whole(folder / DECISIONS_FILE, lambda path: shutil.copyfile(source, path))
-    write_text_whole(folder / "provenance.json", json_text(_provenance(run)))
     write_text_whole(folder / "settings.toml", toml_text(settings(run)))
+    story = campaign_provenance(
+        run.campaign, folder, (run.measurements, run.folds), run.decisions_file
+    )
+    write_text_whole(folder / "provenance.json", json_text(story))
     write_text_whole(folder / "run_log.json", json_text(run_log(run.started)))
 
 
@@ -205,60 +211,3 @@ def _column(values: list[float | None], key: str) -> "MaskedColumn":
         unit=unit,
         dtype=float,
     )
-
-
-def _provenance(run: CampaignRun) -> dict[str, object]:
-    """Which frames, through which steps, made which numbers."""
-    record = Provenance()
-    settings_id = record.entity("settings.toml", {"prov:type": "br:Settings"})
-    for m in run.measurements:
-        frames = [
-            record.entity(f"frame/{path}", {"br:path": path, "br:sha256": digest})
-            for path, digest in m["inputs"].items()
-        ]
-        identity = m["id"]
-        net = record.entity(f"net_{identity}.fits", {"br:path": f"net_{identity}.fits"})
-        made = []
-        if m["hpd_measured_mm"] is not None:  # a saturated core has no curve
-            for name in (
-                f"eef_{identity}.ecsv",
-                f"eef_covariance_{identity}.fits",
-                f"rings_{identity}.fits",
-            ):
-                made.append(record.entity(name, {"br:path": name}))
-        numbers = record.entity(
-            f"results/{identity}", {"br:path": "results.json", "br:key": m["key"]}
-        )
-        record.activity(
-            f"calibrate-and-center/{identity}",
-            used=[*frames, settings_id],
-            made=[net],
-            settings=json.dumps(m["conventions"], sort_keys=True),
-        )
-        record.activity(
-            f"encircled-energy/{identity}",
-            used=[net, settings_id],
-            made=[*made, numbers],
-            settings=json.dumps({"reference_radius_mm": m["reference_radius_mm"]}),
-        )
-    _fold_provenance(record, run, settings_id)
-    return record.to_json()
-
-
-def _fold_provenance(record: Provenance, run: CampaignRun, settings_id: str) -> None:
-    """Which rings, folded together, made which numbers at infinity."""
-    told = set()
-    for m in run.measurements:
-        folded = () if m["fit"] is None else tuple(m["fit"]["folded"])
-        if not folded or folded in told:
-            continue
-        told.add(folded)
-        rings = [record.entity(f"rings_{i}.fits", {"br:path": f"rings_{i}.fits"})
-                 for i in folded]  # fmt: skip
-        made = [record.entity(f"infinity/{i}", {"br:path": "results.json"}) for i in folded]
-        record.activity(
-            f"seen-from-infinity/{folded[0]}",
-            used=[*rings, settings_id],
-            made=made,
-            settings=json.dumps({"folded": folded}),
-        )

@@ -59,9 +59,12 @@ def snapshot(folder):
 
 
 def contents(folder):
-    """Bytes of every file of a results folder but the log of the run."""
+    """Bytes of every file of a results folder but the log of the run.
+
+    SHA256SUMS says nothing of its own.
+    """
     return {
         path.name: path.read_bytes()
         for path in sorted(Path(folder).iterdir())
-        if path.name != "run_log.json"
+        if path.name not in ("run_log.json", "SHA256SUMS")
     }

@@ -15,6 +15,7 @@ from beamreduce.reduction.output_folder import (
     put_in_place,
     refuse_inside_campaign,
 )
+from beamreduce.reduction.seal import SEALS
 
 HOLDER = """
 import sys
@@ -45,7 +46,7 @@ def stopped_run(folder, finished=()):
 
 
 def names(folder):
-    return sorted(path.name for path in folder.iterdir())
+    return sorted(p.name for p in folder.iterdir() if p.name not in SEALS)
 
 
 def test_work_is_beside_its_place_until_it_is_whole(tmp_path):
