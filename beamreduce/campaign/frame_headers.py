@@ -150,6 +150,8 @@ def data_sums(path: Path) -> tuple[int, ...]:
                 while left and (block := stream.read(min(left, _READ_AT_ONCE))):
                     left -= len(block)
                     total = _add_words(total, block)
+                if left:
+                    raise EOFError("a truncated file")
                 sums.append(total)
     except (_BrokenFileError, EOFError, zlib.error, OSError) as error:
         raise FrameError(

@@ -27,9 +27,12 @@ _AREAS = (
 _AT_INFINITY = (
     "hpd_infinity_arcsec", "w90_infinity_arcsec", "hpd_infinity_best_focus_arcsec",
     "infinity_best_focus_mm", "primary_exercised_fraction", "fit", "blur_budget",
+)  # fmt: skip
+_AREAS_AT_INFINITY = (
     "effective_area_infinity_cm2", "effective_area_within_reference_infinity_cm2",
     "area_at_infinity",
 )  # fmt: skip
+_ALL_STEPS = (_LOCATED, _FROM_RINGS, _AREAS, _AT_INFINITY, _AREAS_AT_INFINITY)
 _MASTERS = ("bias", "dark", "flat", "flat_dark")
 
 Stored = Mapping[str, object]
@@ -156,7 +159,7 @@ def _measured(story: _Story, m: Stored) -> None:
     story.step(
         f"background-and-center/{identity}", [*beam, story.settings], made, conventions
     )
-    rings = story.files([f"rings_{identity}.fits", f"measured_{identity}.json"])
+    rings = story.files([f"rings_{identity}.fits"])
     made = rings + story.numbers(m, _FROM_RINGS)
     reference = {"reference_radius_mm": m["reference_radius_mm"]}
     story.step(f"encircled-energy/{identity}", [*net, story.settings], made, reference)
@@ -164,7 +167,7 @@ def _measured(story: _Story, m: Stored) -> None:
     story.step(
         f"effective-area/{identity}",
         [*rings, *direct, story.settings],
-        story.numbers(m, _AREAS),
+        [*story.files([f"measured_{identity}.json"]), *story.numbers(m, _AREAS)],
         {"direct": matched["direct"]},
     )
 
@@ -174,23 +177,27 @@ def _folded(story: _Story, one: Configuration, by_id: Mapping[str, Stored]) -> N
     others = [request.inputs.id for request in one.quadrants]
     others += one.on_axis.ids if one.on_axis is not None else ()
     used = story.files(
-        f"{kind}_{identity}.{end}"
+        f"{kind}_{identity}.fits"
         for identity in (*one.ids, *others)
-        for kind, end in (("rings", "fits"), ("measured", "json"))
+        for kind in ("rings", "net")
     )
     made = story.files([f"folded_{name}.json"])
+    areas, with_areas = [], story.files(f"measured_{i}.json" for i in one.ids)
     for identity in one.ids:
+        m = by_id[identity]
         made += story.files([f"eef_{identity}.ecsv", f"eef_covariance_{identity}.fits"])
-        made += story.numbers(by_id[identity], _AT_INFINITY)
-        areas = [f"br:results/{identity}/{key}" for key in _AREAS if key in by_id[identity]]
-        used += areas
+        made += story.numbers(m, _AT_INFINITY)
+        with_areas += story.numbers(m, _AREAS)
+        areas += story.numbers(m, _AREAS_AT_INFINITY)
     settings = {"configuration": one.name.text, "folded": one.ids}
     story.step(f"seen-from-infinity/{name}", [*used, story.settings], made, settings)
+    used = [*made, *with_areas, story.settings]
+    story.step(f"area-at-infinity/{name}", used, areas, settings)
 
 
 def _written(story: _Story, folder: Path, measurements: Sequence[Stored]) -> None:
     """The files that hold or draw what earlier steps made."""
-    told = {key for keys in (_LOCATED, _FROM_RINGS, _AREAS, _AT_INFINITY) for key in keys}
+    told = {key for keys in _ALL_STEPS for key in keys}
     numbers = []
     for m in measurements:
         numbers += story.numbers(m, sorted(told & set(m)))

@@ -14,10 +14,9 @@ from pathlib import Path
 
 from beamreduce.errors import OutputError
 from beamreduce.record import UNFINISHED, write_text_whole
-from beamreduce.reduction.seal import seal
+from beamreduce.reduction.seal import RUN_LOG, SEALS, seal
 
 DONE = ".done"
-RUN_LOG = "run_log.json"
 _LOCK = ".lock"
 
 
@@ -144,10 +143,15 @@ def discard_partial(output: OutputFolder) -> None:
 def same_results(output: OutputFolder) -> bool:
     """Return True when the results in place are the same, byte for byte.
 
-    But for the run log, the only file that differs from run to run.
+    But for the run log, the only file that differs from run to run. Checksums and
+    versions, which seal the folder at the end, are not among the work yet.
     """
     files = [
-        {p.name: p for p in folder.iterdir() if p.is_file() and p.name[0] != "."}
+        {
+            p.name: p
+            for p in folder.iterdir()
+            if p.is_file() and p.name[0] != "." and p.name not in SEALS
+        }
         for folder in (output.final, output.partial)
         if folder.is_dir()
     ]

@@ -8,6 +8,8 @@ from beamreduce.rerun.chain import Story
 from beamreduce.rerun.inputs import SAME, InputState
 
 _SHOWN = 4
+_OF_THE_RUN = ("provenance.json", "settings.toml", "decisions.ecsv")
+_WORDS = frozenset({"notes", "matched"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,8 +86,10 @@ def lost_numbers(
         if entity not in needs:
             sources = [s.entity for s in story.sources_of(entity)]
             needs[entity] = next((absent[s] for s in sources if s in absent), "")
+        # What speaks of the whole run, or of which frames were there, is about them.
+        words = one.file in _OF_THE_RUN or not _WORDS.isdisjoint(one.item.split("/"))
         whole = one.file == "results.json" and "/" not in one.item
-        if needs[entity] or whole or one.file == "provenance.json":
+        if needs[entity] or whole or (words and not one.comes_back):
             item = f"{one.file}: {one.item}" if one.item else one.file
             lost[item] = needs[entity] or next(iter(absent.values()))
     return lost
