@@ -1,13 +1,14 @@
 """The command line: thin, and light to start."""
 
 import sys
-from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
 import click
 
 from beamreduce.errors import BeamreduceError, SettingsError
+from beamreduce.progress_bar import ProgressBar
+from beamreduce.rerun.command_line import explain, rerun
 
 _FOLDER = click.Path(path_type=Path)
 
@@ -68,7 +69,7 @@ def inspect(campaign: Path, quiet: bool) -> None:
     """Check a campaign folder and show which frames belong together."""
     from beamreduce.campaign import inspect_campaign  # noqa: PLC0415 - light start
 
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         inspection = inspect_campaign(campaign, progress=progress)
     if quiet:
         for problem in inspection.problems:
@@ -104,7 +105,7 @@ def reduce(  # noqa: PLR0913 - one a command line option
     )
 
     options = RunOptions(update=update, jobs=jobs or default_jobs(), decisions=decisions)
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         done = reduce_campaign(campaign, output, options=options, progress=progress)
     for problem in done.warnings:
         click.echo(f"warning: {problem}", err=True)
@@ -131,7 +132,7 @@ def simulate(scenario: str, output: Path, quiet: bool) -> None:
 
     of_reflectors = is_reflector_scenario(scenario)
     run = simulate_reflectors if of_reflectors else simulate_campaign
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         run(scenario, output, progress=progress)
     if not quiet:
         what = "maps of reflectors" if of_reflectors else "campaign"
@@ -157,7 +158,7 @@ def demo(part: str, output: Path | None, jobs: int | None, quiet: bool) -> None:
     from beamreduce.reduction import RunOptions, default_jobs  # noqa: PLC0415
 
     jobs = jobs or default_jobs()
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         if part == "reflectors":
             from beamreduce.reduction.reflectors_run import (  # noqa: PLC0415
                 ReflectorOptions,
@@ -227,7 +228,7 @@ def quadrants(  # noqa: PLR0913 - one a command line option
     options = QuadrantOptions(
         rounds=rounds, target_hpd=target, update=update, jobs=jobs or default_jobs()
     )
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         done = run_quadrants(campaign, output, options=options, progress=progress)
     for problem in done.warnings:
         click.echo(f"warning: {problem}", err=True)
@@ -284,7 +285,7 @@ def compare(before: Path, after: Path, output: Path, quiet: bool, **how: object)
     )
 
     options = CompareOptions(**how)  # --margins and --update
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         done = compare_folders(before, after, output, options=options, progress=progress)
     if quiet:
         click.echo(done.comparison.verdict)
@@ -313,7 +314,7 @@ def reflectors(
     )
 
     options = ReflectorOptions(update=update, jobs=jobs or default_jobs())
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         done = grade_reflectors(folder, output, options=options, progress=progress)
     for problem in done.warnings:
         click.echo(f"warning: {problem}", err=True)
@@ -345,7 +346,7 @@ def responses(
     )
 
     options = ResponseOptions(grid=grid, update=update)
-    with _Bar(quiet) as progress:
+    with ProgressBar(quiet) as progress:
         done = write_responses(results, output, options=options, progress=progress)
     if not quiet:
         click.echo(responses_table(done))
@@ -354,68 +355,8 @@ def responses(
             click.echo(f"earlier files moved to {done.before}")
 
 
-@main.command()
-@click.argument("folder", type=_FOLDER)
-@click.option("--id", "identity", help="Measurement whose number is meant.")
-@click.option("--value", required=True, help="Key of the number; without --id, a file.")
-@click.option("--quiet", is_flag=True, help="Print the first line only.")
-def explain(folder: Path, identity: str | None, value: str, quiet: bool) -> None:
-    """Show which steps and which raw frames a number was made from."""
-    from beamreduce.rerun.explain import explain as explained  # noqa: PLC0415 - light start
-
-    text = explained(folder, value, identity)
-    click.echo(text.splitlines()[0] if quiet else text)
-
-
-@main.command()
-@click.argument("folder", type=_FOLDER)
-@click.option("--inputs", type=_FOLDER, help="Where the inputs are now.")
-@click.option("-o", "--output", type=_FOLDER, help="Default: DIR.rerun beside DIR.")
-@click.option("--fresh-environment", is_flag=True, help="Install the archived versions.")
-@click.option("--jobs", type=click.IntRange(1), help="Processes; default one a core.")
-@click.option("--quiet", is_flag=True, help="Print the verdict only.")
-def rerun(folder: Path, jobs: int | None, quiet: bool, **how: object) -> None:
-    """Do an archived run again in a fresh process and compare every number with it."""
-    from beamreduce.reduction.workers import default_jobs  # noqa: PLC0415 - light start
-    from beamreduce.rerun.again import RerunOptions, rerun_text  # noqa: PLC0415
-    from beamreduce.rerun.again import rerun as again  # noqa: PLC0415
-
-    options = RerunOptions(jobs=jobs or default_jobs(), **how)
-    with _Bar(quiet) as progress:
-        done = again(folder, options=options, progress=progress)
-    if quiet:
-        click.echo(f"verdict: {done.verdict}")
-    else:
-        click.echo(rerun_text(done))
-        click.echo(f"report in {done.folder / 'report.html'}")
-    sys.exit(0 if done.comes_back else 1)
-
-
-class _Bar:
-    """A progress bar on a terminal, nothing elsewhere."""
-
-    def __init__(self, quiet: bool) -> None:
-        self._quiet = quiet or not sys.stderr.isatty()
-        self._shown: object | None = None
-        self._what = ""
-
-    def __enter__(self) -> Callable[[str, int, int], None]:
-        return self._tell
-
-    def __exit__(self, *_: object) -> None:
-        if self._shown is not None:
-            self._shown.close()  # type: ignore[attr-defined]
-
-    def _tell(self, what: str, done: int, total: int) -> None:
-        if self._quiet:
-            return
-        from tqdm import tqdm  # noqa: PLC0415 - light start
-
-        if self._shown is None or what != self._what:
-            self.__exit__()
-            self._shown = tqdm(total=total, desc=what, unit="")
-            self._what = what
-        self._shown.update(done - self._shown.n)  # type: ignore[attr-defined]
+for command in (explain, rerun):
+    main.add_command(command)
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from beamreduce import cli
 from beamreduce.errors import FrameError
+from beamreduce.progress_bar import ProgressBar
 from tests.folders import write_campaign
 from tests.reduction.runs import QUICK, command, draw_nothing
 
@@ -222,7 +223,7 @@ class Terminal(io.StringIO):
 @pytest.mark.parametrize("quiet", [False, True])
 def test_a_terminal_shows_a_bar(monkeypatch, quiet):
     monkeypatch.setattr(sys, "stderr", Terminal())
-    with cli._Bar(quiet) as tell:
+    with ProgressBar(quiet) as tell:
         for done in (1, 2):
             tell("frames", done, 2)
         tell("centers", 1, 1)
@@ -232,7 +233,7 @@ def test_a_terminal_shows_a_bar(monkeypatch, quiet):
 
 def test_elsewhere_there_is_no_bar(monkeypatch):
     monkeypatch.setattr(sys, "stderr", io.StringIO())
-    with cli._Bar(quiet=False) as tell:
+    with ProgressBar(quiet=False) as tell:
         tell("frames", 1, 2)
     assert sys.stderr.getvalue() == ""
 

@@ -12,7 +12,7 @@ import beamreduce
 ROOT = Path(beamreduce.__file__).parent
 # Rooms from left to right; rooms of one tier may import those before them in it.
 FLOW = (
-    "errors", "units", "statistics", "record",
+    "errors", "units", "statistics", "record", "progress_bar",
     "beamline", "mirror",
     "campaign", "frame", "image", "rings", "background", "encircled_energy",
     "raytrace", "infinity", "effective_area", "response",

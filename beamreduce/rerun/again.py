@@ -133,7 +133,7 @@ class Rerun:
         return f"not everything comes back: {'; '.join([*parts, found])}"
 
 
-def rerun(
+def rerun_archive(
     archive: Path | str,
     *,
     options: RerunOptions | None = None,

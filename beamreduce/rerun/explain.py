@@ -11,7 +11,7 @@ from beamreduce.rerun.chain import Source, Step, Story, read_story
 _SHOWN = 6  # names of frames in one line
 
 
-def explain(folder: Path, value: str, identity: str | None = None) -> str:
+def explain_text(folder: Path, value: str, identity: str | None = None) -> str:
     """Return the chain from a number, or a file of results, back to the raw frames.
 
     Parameters

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from beamreduce.errors import ResultsError
-from beamreduce.rerun import explain, read_story
+from beamreduce.rerun import explain_text, read_story
 from tests.reduction.runs import command
 
 
@@ -66,13 +66,13 @@ def test_the_command_tells_number_steps_and_checksums(kept):
 
 
 def test_a_null_number_says_why(kept):
-    text = explain(kept / "out ü", "hpd_infinity_arcsec", "ti")
+    text = explain_text(kept / "out ü", "hpd_infinity_arcsec", "ti")
     assert text.startswith("hpd_infinity_arcsec of ti is null: ")
     assert "frames/ti-1.fits" in text
 
 
 def test_a_file_without_an_id(kept):
-    assert "frames/ti-2.fits" in explain(kept / "out ü", "report.html")
+    assert "frames/ti-2.fits" in explain_text(kept / "out ü", "report.html")
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_a_file_without_an_id(kept):
 )
 def test_a_name_that_is_not_there(kept, identity, value, words):
     with pytest.raises(ResultsError, match=re.escape(words)):
-        explain(kept / "out ü", value, identity)
+        explain_text(kept / "out ü", value, identity)
 
 
 @pytest.mark.parametrize("content", [None, "{", "[]", '{"entity": {}}'])

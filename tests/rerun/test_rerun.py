@@ -12,12 +12,12 @@ from astropy.io import fits
 
 from beamreduce.errors import OutputError, ResultsError
 from beamreduce.reduction.output_folder import open_output
-from beamreduce.rerun import RerunOptions, fresh, rerun, rerun_text
+from beamreduce.rerun import RerunOptions, fresh, rerun_archive, rerun_text
 from tests.reduction.runs import command, snapshot
 
 
 def again(archive, **how):
-    return rerun(archive, options=RerunOptions(**how))
+    return rerun_archive(archive, options=RerunOptions(**how))
 
 
 def states(done):
