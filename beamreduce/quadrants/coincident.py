@@ -19,6 +19,7 @@ from beamreduce.infinity.slope_ladder import SlopeLadder
 from beamreduce.infinity.view import center_of_points, growth_of_points, image_points
 
 _PLANES = 9
+_AROUND, _FINER, _MOST_FINE = 0.6, 0.25, 21  # of the step between first planes
 _COARSER = 4  # of the offset bins, in joining points
 Angles = Mapping[str, tuple[float, float]]
 
@@ -88,12 +89,42 @@ class Quarters:
         Reference radius as an angle.
     step_rad
         Step of radii as an angle.
+    steepness
+        Slope of the light towards the axis, mean over the nestings.
     """
 
     distance_mm: np.ndarray
     points: tuple[Mapping[str, tuple[np.ndarray, np.ndarray, np.ndarray]], ...]
     reference_rad: float
     step_rad: float
+    steepness: float
+
+    def joined(self, other: "Quarters") -> "Quarters":
+        """Return the same light in the planes of both."""
+        distance = np.append(self.distance_mm, other.distance_mm)
+        points = self.points + other.points
+        order = np.argsort(distance)
+        return replace(
+            self, distance_mm=distance[order], points=tuple(points[k] for k in order)
+        )
+
+    def planes_near_best(self, states: Sequence[Angles]) -> np.ndarray:
+        """Return planes close together about the best focus of every state.
+
+        Where the focus is sharp, a smooth curve through planes far apart runs too low. A
+        quarter of their step, or of the length in which a ring of defocus grows to the
+        image's size; but not where planes are already.
+        """
+        best = [self.whole(state).best for state in states]
+        step = float(np.diff(self.distance_mm).min())
+        turn = min(hpd * at_mm for at_mm, hpd in best) / (2 * self.steepness)
+        fine = _FINER * min(step, turn)
+        places = [at_mm for at_mm, _ in best]
+        first, last = min(places) - _AROUND * step, max(places) + _AROUND * step
+        count = min(math.ceil((last - first) / fine) + 1, _MOST_FINE)
+        planes = np.linspace(first, last, count)
+        near = np.abs(planes[:, None] - self.distance_mm).min(axis=1)
+        return planes[near > fine / 4]
 
     def whole(self, displaced: Angles) -> WholeImage:
         """Put all quadrants together.
@@ -148,6 +179,8 @@ def quarters_of(
     pixel_mm, reference_rad = view
     grid = resolution.grid(max(planes_mm))
     first = next(iter(quadrants.values()))
+    nestings = first.optics.prescription.nestings
+    radius = float(np.mean([n.radius_mm for n in nestings]))
     turned = any(
         q.ladder.primary_mean_rad or q.ladder.secondary_mean_rad for q in quadrants.values()
     )
@@ -166,6 +199,7 @@ def quarters_of(
         points=tuple(points),
         reference_rad=reference_rad,
         step_rad=_COARSER * grid.step_mm / max(planes_mm),
+        steepness=radius / float(np.mean(planes_mm)),
     )
 
 

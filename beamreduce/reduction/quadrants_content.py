@@ -237,6 +237,12 @@ def _notes(campaign: Campaign, found: QuadrantsFound) -> dict[str, str]:
             )
     if found.plan is not None and found.plan.short:
         notes["short_of_target"] = "; ".join(found.plan.short)
+    curves = (found.now_whole, found.coincident_whole)
+    if any(one is not None and not one.found for one in curves):
+        notes["best_focus"] = (
+            "the whole image is least at an end of the planes looked at: its best "
+            "focus lies beyond, and predicted sizes are upper limits"
+        )
     if stop := _stop(found):
         notes["stop"] = stop
     if campaign.setup.mirror.bar_count:

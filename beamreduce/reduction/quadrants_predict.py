@@ -110,8 +110,14 @@ def both_quarters(
     optics = next(iter(lights["designed"].values())).optics
     largest = float(max(moved, default=0.0))
     planes = planes_about(optics, resolution.hpd_rad, largest)
-    return {
+    first = {
         kind: quarters_of(of_kind, planes, resolution, view)
+        for kind, of_kind in lights.items()
+    }
+    states = [angles_of(r.displaced) for r in rounds if r.displaced is not None]
+    near = first["designed"].planes_near_best([{}, *states])
+    return {
+        kind: first[kind].joined(quarters_of(of_kind, near, resolution, view))
         for kind, of_kind in lights.items()
     }
 

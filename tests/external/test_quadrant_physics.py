@@ -96,10 +96,9 @@ def test_a_bar_turns_the_reflector_and_the_ray_by_twice_that():
         assert one.half_power_mm(0.001) == pytest.approx(alone, rel=0.02)
 
 
-@pytest.fixture(scope="module")
-def quarters():
-    """Four quadrants with slope errors of 10 arcsec on both stages, at best focus."""
-    slope = 10 / ARCSEC
+def made_quarters(slope_arcsec, planes_mm=None):
+    """Four quadrants with slope errors of one size on both stages."""
+    slope = slope_arcsec / ARCSEC
     hpd = 1.349 * 2 * math.sqrt(2) * slope
     light = MeridianLight(
         source_distance_mm=SOURCE_MM,
@@ -119,8 +118,24 @@ def quarters():
     resolution = Resolution(
         steps_rad=(slope,), hpd_rad=hpd, reach_rad=6 * hpd, turned=False
     )
-    planes = planes_about(lights["Q1"].optics, hpd, 0.2 * hpd)
-    return quarters_of(lights, planes, resolution, (0.02, 5 * hpd))
+    if planes_mm is None:
+        planes_mm = planes_about(lights["Q1"].optics, hpd, 0.2 * hpd)
+    return quarters_of(lights, planes_mm, resolution, (0.02, 5 * hpd))
+
+
+@pytest.fixture(scope="module")
+def quarters():
+    """Slope errors of 10 arcsec, in planes about best focus."""
+    return made_quarters(10)
+
+
+def test_the_least_of_a_sharp_focus_is_that_of_many_planes():
+    """Errors of 1.5 arcsec: the focus is sharp beside the first planes' distance."""
+    first = made_quarters(1.5)
+    near = made_quarters(1.5, first.planes_near_best([{}]))
+    joined = first.joined(near).whole({})
+    dense = made_quarters(1.5, np.linspace(*first.distance_mm[[2, 6]], 41)).whole({})
+    assert joined.best[1] == pytest.approx(dense.hpd_rad.min(), rel=2e-3)
 
 
 def test_errors_in_one_plane_have_the_size_that_is_known(quarters):
