@@ -8,7 +8,7 @@ import click
 
 from beamreduce.errors import BeamreduceError, SettingsError
 from beamreduce.progress_bar import ProgressBar
-from beamreduce.rerun.command_line import explain, rerun
+from beamreduce.rerun.command_line import explain, procedure, rerun
 
 _FOLDER = click.Path(path_type=Path)
 
@@ -355,7 +355,7 @@ def responses(
             click.echo(f"earlier files moved to {done.before}")
 
 
-for command in (explain, rerun):
+for command in (explain, procedure, rerun):
     main.add_command(command)
 
 
