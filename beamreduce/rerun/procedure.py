@@ -144,7 +144,7 @@ def _notebooks(folder: Path | None) -> list[Path]:
 def _parameters(
     campaign: Campaign, place: Path, paths: list[Path], options: ProcedureOptions
 ) -> dict[str, dict[str, object]]:
-    """Return every notebook's parameters: its own, then the campaign's, then those asked."""
+    """Return every notebook's parameters: its own, the campaign's, those asked."""
     known = {p.name: parameters_of(read_notebook(p), p.name) for p in paths}
     check_overrides(options.overrides, known)
     ids = [one.id for one in campaign.measurements]
