@@ -9,6 +9,7 @@ the whole focused area.
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
@@ -80,11 +81,28 @@ def refraction(coatings: dict[str, Coating], energies: Quantity) -> Refraction:
     """
     return Refraction(
         energy_kev=np.atleast_1d(energies.to_value(u.keV)),
-        constants={
-            name: optical_constants(one.formula, one.density, energies, one.table)
-            for name, one in coatings.items()
-        },
+        constants={name: _constants(one, energies) for name, one in coatings.items()},
     )
+
+
+def _constants(coating: Coating, energies: Quantity) -> tuple[np.ndarray, np.ndarray]:
+    """Look up constants; the same energies of the same coating are looked up once.
+
+    A look-up takes milliseconds an energy, longer than all areas made of it.
+    """
+    kev = tuple(np.atleast_1d(energies.to_value(u.keV)).tolist())
+    grams = float(coating.density.to_value(u.g / u.cm**3))
+    return _looked_up(coating.formula, coating.table, grams, kev)
+
+
+@lru_cache(maxsize=32)
+def _looked_up(
+    formula: str, table: str, grams: float, kev: tuple[float, ...]
+) -> tuple[np.ndarray, np.ndarray]:
+    found = optical_constants(formula, grams * u.g / u.cm**3, np.array(kev) * u.keV, table)
+    for values in found:
+        values.flags.writeable = False  # they are shared
+    return found
 
 
 def field_of_nest(prescription: Prescription) -> Quantity:

@@ -7,9 +7,10 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from beamreduce.effective_area.area_curve import AreaCurve
-from beamreduce.effective_area.model_area import field_of_nest
-from beamreduce.errors import GeometryError
+from beamreduce.effective_area.area_curve import AreaCurve, AreaLine
+from beamreduce.effective_area.model_area import field_of_nest, refraction
+from beamreduce.effective_area.surface_fit import SurfaceBounds, SurfaceFit, fit_surface
+from beamreduce.errors import GeometryError, SettingsError
 from beamreduce.response.area_set import (
     FULL,
     NamedCurve,
@@ -52,6 +53,8 @@ class ResponseSet:
         Encircled energy by line; None where it is not known.
     notes
         What a reader has to know.
+    surface
+        Coating density and roughness by the areas, where that was asked for.
     """
 
     grid: EnergyGrid
@@ -60,10 +63,14 @@ class ResponseSet:
     areas: AreaGrid | None
     inside: Encircled | None
     notes: tuple[str, ...]
+    surface: SurfaceFit | None = None
 
 
 def make_responses(
-    given: ResultsInput, request: ResponseRequest, grid_folder: Path, tell: Progress
+    given: ResultsInput,
+    request: ResponseRequest,
+    grid_folder: Path,
+    tell: Progress | None = None,
 ) -> ResponseSet:
     """Compute all curves and the matrix.
 
@@ -83,6 +90,7 @@ def make_responses(
     AreaError, SettingsError, GeometryError, ResultsError
         As :func:`~beamreduce.reduction.responses_run.write_responses` says.
     """
+    tell = tell or (lambda what, done, total: None)
     aperture = main_aperture(given.measurements)
     angles = _angles(given, request, aperture)
     lines = lines_of(given.measurements, aperture=aperture)
@@ -90,6 +98,10 @@ def make_responses(
     grid = planned_grid(request.energy, line_kev, tuple(given.mirror.coatings))
     shape = planned_shape(request.line, given.detector, grid_folder)
     channels = planned_channels(request.line, shape, grid)
+    tell("redistribution", 0, 1)
+    matrix = redistribution(grid, channels, shape, threshold=request.line.threshold)
+    inside = read_encircled(given.folder, _on_axis(given, aperture))
+    radii = _radii(request, inside)
     tell("optical constants", 0, 1)
     every = [one for m in given.measurements if m.get("effective_area_infinity_cm2")
              for one in [float(m["energy_keV"])]]  # type: ignore[arg-type]  # fmt: skip
@@ -102,15 +114,16 @@ def make_responses(
         NamedCurve(name="total", words=f"{words}, on the axis", curve=whole,
                    aperture=aperture)
     ]  # fmt: skip
-    inside = read_encircled(given.folder, _on_axis(given, aperture))
     notes = list(whole.notes)
-    curves += _inside_curves(request, inside, whole, aperture, notes)
+    if inside is None:
+        notes.append(
+            "no areas inside a radius: no measurement with an area has encircled energy "
+            "for a star"
+        )
+    curves += _inside_curves(radii, inside, whole, aperture)
     if aperture == FULL:
         curves += _quadrant_curves(given, lights, whole, notes)
         curves += _angle_curves(given, lights, whole, angles, tell)
-    tell("redistribution", 0, 1)
-    matrix = redistribution(grid, channels, shape, threshold=request.line.threshold)
-    tell("redistribution", 1, 1)
     if whole.beyond().any():
         notes.append(
             f"energies beyond {whole.lowest_kev:g} to {whole.highest_kev:g} keV are "
@@ -124,6 +137,34 @@ def make_responses(
         areas=_area_grid(grid, [c for c in curves if _of_whole(c)]),
         inside=inside,
         notes=tuple(dict.fromkeys(notes)),
+        surface=_surface(given, request, lines, between),
+    )
+
+
+def _surface(
+    given: ResultsInput,
+    request: ResponseRequest,
+    lines: Sequence[AreaLine],
+    between: tuple[float, float] | None,
+) -> SurfaceFit | None:
+    if request.surface is None:
+        return None
+    mirror = given.mirror
+    coating = mirror.coatings[mirror.prescription.nestings[0].coating]
+    if len(mirror.coatings) > 1:
+        raise SettingsError(
+            f"[surface] fits one coating; found {', '.join(mirror.coatings)} in the nest; "
+            f"take the table out of the grid file"
+        )
+    energies = np.array([one.energy_kev for one in lines]) * u.keV
+    return fit_surface(
+        lines,
+        mirror.paths() if between is None else mirror.paths(between=between),
+        refraction(mirror.coatings, energies),
+        coating,
+        bounds=SurfaceBounds(
+            density=request.surface.density, roughness=request.surface.roughness
+        ),
     )
 
 
@@ -152,22 +193,21 @@ def _angles(
     return [(angle, azimuth) for angle, azimuth in request.angles if angle > 0]
 
 
-def _inside_curves(
-    request: ResponseRequest,
-    inside: Encircled | None,
-    whole: AreaCurve,
-    aperture: str,
-    notes: list[str],
-) -> list[NamedCurve]:
+def _radii(request: ResponseRequest, inside: Encircled | None) -> list[float]:
+    """Radii that are wanted (arcsec), checked before anything long begins."""
     if inside is None:
-        notes.append(
-            "no areas inside a radius: no measurement with an area has encircled energy "
-            "for a star"
-        )
         return []
-    radii = [inside.reference_arcsec]
-    if request.radii is not None:
-        radii = [float(r) for r in request.radii.to_value(u.arcsec)]
+    if request.radii is None:
+        return [inside.reference_arcsec]
+    radii = [float(radius) for radius in request.radii.to_value(u.arcsec)]
+    for radius in radii:
+        inside.share_inside(radius)
+    return radii
+
+
+def _inside_curves(
+    radii: Sequence[float], inside: Encircled | None, whole: AreaCurve, aperture: str
+) -> list[NamedCurve]:
     return [
         NamedCurve(
             name=f"inside_{radius:.4g}arcsec",

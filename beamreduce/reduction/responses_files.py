@@ -217,6 +217,7 @@ def responses_json(run: ResponseRun, files: tuple[str, ...]) -> dict[str, object
             }
             for one in run.content.curves
         ],
+        "surface": None if run.content.surface is None else run.content.surface.to_json(),
         "redistribution": {
             "file": "lines.rmf",
             "source": run.content.matrix.source,

@@ -144,6 +144,8 @@ def responses_table(done: ResponsesMade) -> str:
         f"{len(fit.ratio)} lines, {fit.parameters.size} parameter(s), chi-square "
         f"{fit.chi_square:.1f} for {fit.degrees_of_freedom} degrees of freedom"
     )
+    if done.content.surface is not None:
+        rows += [f"coating: {said}" for said in done.content.surface.sentences]
     rows += [f"note: {note}" for note in done.content.notes]
     return "\n".join(rows)
 

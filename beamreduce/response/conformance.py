@@ -33,17 +33,16 @@ def check_response_file(path: Path | str) -> tuple[Problem, ...]:
     path = Path(path)
     found: list[Problem] = []
     try:
-        with (
-            warnings.catch_warnings(record=True) as told,
-            fits.open(path, checksum=True, memmap=False) as hdus,
-        ):
+        with warnings.catch_warnings(record=True) as told:
             warnings.simplefilter("always")
-            for hdu in hdus:
-                found += _check(path.name, hdu)
-            standard = [h for h in hdus if h.header.get("HDUCLASS") == "OGIP"]
-            if not standard:
-                found.append(_problem(path.name, "", "no extension of OGIP's",
-                                      "at least one with HDUCLASS 'OGIP'"))  # fmt: skip
+            with fits.open(path, checksum=True, memmap=False) as hdus:
+                for hdu in hdus:
+                    found += _check(path.name, hdu)
+                if not any(h.header.get("HDUCLASS") == "OGIP" for h in hdus):
+                    expected = "at least one with HDUCLASS 'OGIP'"
+                    found.append(
+                        _problem(path.name, "", "no extension of OGIP's", expected)
+                    )
     except (OSError, ValueError, TypeError, KeyError) as error:
         text = f"a file that cannot be read ({error})"
         return (_problem(path.name, "", text, "FITS"),)

@@ -8,7 +8,7 @@ function that returns a list of :class:`~tests.benchmarks.timing.Result` and lis
 import argparse
 import sys
 
-from tests.benchmarks import bench_trace, bootstraps, commands, folds, ring_sums
+from tests.benchmarks import bench_trace, bootstraps, commands, folds, responses, ring_sums
 
 BENCHMARKS = (
     ring_sums.new_center,
@@ -22,6 +22,7 @@ BENCHMARKS = (
     folds.ladder,
     folds.replicates,
     folds.families,
+    responses.area_curves,
     commands.start_up,
     commands.quick_look,
     commands.measurement,

@@ -9,6 +9,7 @@ from nbclient import NotebookClient
 
 from tests.before_after.made_results import before_and_after
 from tests.folders import SETUP, write_campaign
+from tests.response.made_areas import write_areas
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
@@ -22,6 +23,11 @@ PARAMETERS = {
 }
 
 REDUCING = {"06_whole_campaign"}  # a whole reduction, of the least there can be
+
+
+@pytest.fixture(scope="session")
+def some_areas(tmp_path_factory):
+    return write_areas(tmp_path_factory.mktemp("areas") / "results")
 
 
 @pytest.fixture(scope="session")
@@ -55,7 +61,14 @@ def set_parameters(notebook, values):
 @pytest.mark.notebook
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_notebook_runs(
-    path, small_campaign, one_measurement, few_maps, two_results, few_quadrants, tmp_path
+    path,
+    small_campaign,
+    one_measurement,
+    few_maps,
+    two_results,
+    few_quadrants,
+    some_areas,
+    tmp_path,
 ):
     notebook = read(path)
     folders = {
@@ -65,6 +78,8 @@ def test_notebook_runs(
         "after_folder": str(two_results[1]),
         "quadrants_folder": str(few_quadrants),
         "results_folder": str(tmp_path / "results"),
+        "areas_folder": str(some_areas),
+        "response_folder": str(tmp_path / "responses"),
     }
     if path.stem in REDUCING:
         folders["campaign_folder"] = str(one_measurement)
