@@ -86,11 +86,20 @@ def detector_shape(
     said = "computed from noise and Fano factor" if sample.computed else "as declared"
 
     def sigma(energy_kev: np.ndarray) -> np.ndarray:
-        widths = [
-            line_width(detector, float(e) * u.keV).full_width.to_value(u.keV)
-            for e in np.ravel(energy_kev)
-        ]
-        return np.reshape(widths, np.shape(energy_kev)) / FWHM_PER_SIGMA
+        ends = np.array([np.min(energy_kev), np.max(energy_kev)])
+        widths = np.array(
+            [line_width(detector, e * u.keV).full_width.to_value(u.keV) for e in ends]
+        )
+        if isinstance(detector.line_width, tuple):
+            known, table = detector.line_width
+            width = np.interp(energy_kev, known.to_value(u.keV), table.to_value(u.keV))
+        elif ends[1] > ends[0]:
+            # One value, or computed: then the square goes in a straight line with energy.
+            part = (energy_kev - ends[0]) / (ends[1] - ends[0])
+            width = np.sqrt(widths[0] ** 2 * (1 - part) + widths[1] ** 2 * part)
+        else:
+            width = np.full(np.shape(energy_kev), widths[0])
+        return width / FWHM_PER_SIGMA
 
     return LineShape(
         sigma_kev=sigma,
