@@ -6,9 +6,11 @@ from beamreduce.simulate import is_reflector_scenario, packaged_scenarios, read_
 
 
 def test_packaged_scenarios_are_found_by_name_and_can_be_read():
-    assert packaged_scenarios() == ("demo", "reflectors", "saturated", "small")
+    names = packaged_scenarios()
+    assert {"demo", "reflectors", "saturated", "small"} <= set(names)
+    assert names == tuple(sorted(names))
     assert is_reflector_scenario("reflectors")
-    for name in ("demo", "saturated", "small"):
+    for name in set(names) - {"reflectors"}:
         assert not is_reflector_scenario(name)
         scenario = read_scenario(name)
         assert scenario.name == name
@@ -103,7 +105,7 @@ def test_exposures_that_cannot_be_taken(tmp_path, scenario_text, old, new, words
 
 def test_what_is_no_scenario(tmp_path):
     with pytest.raises(
-        SettingsError, match=r"nowhere: no scenario .* demo, reflectors, saturated, small"
+        SettingsError, match=r"nowhere: no scenario .* demo, .*reflectors, saturated, small"
     ):
         read_scenario("nowhere")
     file = tmp_path / "a.toml"
