@@ -1,15 +1,14 @@
 """Where the image of each quadrant is, from exposures of single quadrants."""
 
-import math
 from collections.abc import Mapping, Sequence
 
 import astropy.units as u
 import numpy as np
 
 from beamreduce.infinity.declared import mirror_offset_mm, quadrants_of
+from beamreduce.quadrants import common_moves, outwards
 from beamreduce.reduction.request import MeasureRequest
 
-_TURN = 2 * math.pi
 Shifts = Mapping[tuple[float, float], tuple[float, float]]
 
 
@@ -72,14 +71,9 @@ def against_each_other(places: np.ndarray, edges_rad: np.ndarray) -> np.ndarray:
     edges_rad
         First and last azimuth of each, (quadrants, 2).
     """
-    reach = (edges_rad[:, 1] - edges_rad[:, 0]) % _TURN
-    middle = edges_rad[:, 0] + reach / 2
-    outward = np.stack([np.cos(middle), np.sin(middle)], axis=1)
-    # Unknown: x and y of all, and how far outwards; two equations a quadrant.
-    move = np.tile(np.eye(2), (len(places), 1))
-    equations = np.column_stack([move, outward.ravel()])
-    common = np.linalg.lstsq(equations, places.ravel(), rcond=None)[0]
-    return places - (equations @ common).reshape(places.shape)
+    outward = np.array([outwards((first, last)) for first, last in edges_rad])
+    move, out = common_moves(places, outward)
+    return places - move - out * outward
 
 
 def _place_mm(request: MeasureRequest, measurement: Mapping[str, object]) -> np.ndarray:
