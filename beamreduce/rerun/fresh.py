@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from beamreduce.rerun.again import RerunOptions
 
 _STEP_S = 0.2
+_ENVIRONMENT = "environment"  # large, and made again from versions.txt at any time
 
 
 def run_job(
@@ -68,6 +70,7 @@ def run_job(
             if process.poll() is None:
                 process.terminate()
                 process.wait()
+            shutil.rmtree(work / _ENVIRONMENT, ignore_errors=True)
     return _fault(process.returncode, work / "output.txt")
 
 
@@ -101,7 +104,7 @@ def _environment(
     if wanted == software_versions()["beamreduce"] and (root / "pyproject.toml").is_file():
         source = [str(root)]  # a working copy need not be on any index
     write_text_whole(work / "versions.txt", "".join(f"{line}\n" for line in others))
-    place = work / "environment"
+    place = work / _ENVIRONMENT
     python = place / "bin" / "python"
     pip = [str(python), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     steps = (
