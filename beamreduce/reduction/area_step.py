@@ -83,8 +83,8 @@ def measure_area(
     )
     key = (request.folder, by, tuple(row.exposure for row in rows[len(inputs.beam) :]))
     directs = MasterCache() if directs is None else directs
-    direct = directs.get(key, lambda: _direct_beam(request, by, masters))
     try:
+        direct = directs.get(key, lambda: _direct_beam(request, by, masters))
         ratio = flux_ratio(focused, direct, request.setup.facility, inputs.detector)
     except AreaError as error:
         return {"notes": dict.fromkeys((*AREA_KEYS, "flux_ratio"), str(error))}
@@ -317,11 +317,14 @@ def _variance(image: FocalImage, plain: np.ndarray) -> float:
 def _scale(
     request: MeasureRequest, row: Exposure, beam_off: Sequence[CalibratedBy]
 ) -> Uncertain:
-    return scale_to(
-        [row],
-        [one.exposure for one in beam_off],
-        by=request.setup.reduction.background_scale,
-    )
+    try:
+        return scale_to(
+            [row],
+            [one.exposure for one in beam_off],
+            by=request.setup.reduction.background_scale,
+        )
+    except MeasurementError as error:  # no area, but all else can be had
+        raise AreaError(f"background of the direct beam: {error}") from None
 
 
 def _counter_reading(
