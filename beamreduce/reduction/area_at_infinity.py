@@ -1,6 +1,7 @@
 """The areas of one measurement that its configuration's fold fills in."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -51,8 +52,10 @@ def area_fields(
     energy = next(m for m in found.folded.measured if m.id == identity).energy
     fold = f"fold {ConfigurationName.of(request.inputs).text}"
 
-    def ratio(of: Of) -> ModelRatio:
+    def ratio(of: Of, least: float = 0.0) -> ModelRatio:
         fitted = found.seen[energy].quantity(of)
+        # What repeats do to one side is taken off a fit; not below what must be there.
+        fitted = replace(fitted, value=max(fitted.value, least))
         return model_ratio(fitted, relative_changes(found, energy, of), fold)
 
     to_star = ratio(area_ratio)
@@ -74,12 +77,13 @@ def area_fields(
     within = Uncertain.from_json(stored)  # type: ignore[arg-type]
     own = [Term.from_json(t) for t in measurement["flux_ratio"]["terms"]]  # type: ignore[index]
     terms, areas = {WITHIN: tuple(own)}, {}
-    for key, of in (
-        (TOTAL, whole_beam(identity)),
-        (INFINITY, whole_star(identity)),
-        (WITHIN_INFINITY, inside_star(identity, reference_mm(found, identity))),
+    star_inside = ratio(inside_star(identity, reference_mm(found, identity)))
+    for key, one in (
+        (TOTAL, ratio(whole_beam(identity), least=1.0)),
+        (INFINITY, ratio(whole_star(identity), least=star_inside.value)),
+        (WITHIN_INFINITY, star_inside),
     ):
-        areas[key], terms[key] = scaled_by(within.value, own, ratio(of))
+        areas[key], terms[key] = scaled_by(within.value, own, one)
     compared = measured_over_predicted(within, predicted)
     record["measured_over_predicted"] = compared
     record["terms"] = terms_json(terms)

@@ -20,8 +20,6 @@ _TELLING = (
     "model_share",
     "primary_exercised_fraction",
     "saturated_fraction",
-    "effective_area_measured_cm2",
-    "effective_area_infinity_cm2",
 )
 
 

@@ -23,8 +23,6 @@ DIAMETERS = (
 AREAS = (
     ("effective_area_measured_cm2", "area measured"),
     ("effective_area_infinity_cm2", "area at infinity"),
-    ("effective_area_within_reference_measured_cm2", "area measured within reference"),
-    ("effective_area_within_reference_infinity_cm2", "area at infinity within reference"),
 )
 
 

@@ -100,6 +100,16 @@ def check_measurement(m):
         if value is None and key != "azimuth_deg":
             assert key in m["notes"], f"{m['id']}: {key} is null without a note"
     check_nested(m)
+    check_areas(m)
+
+
+def check_areas(m):
+    """No area is smaller than the part of it inside the reference radius."""
+    for place in ("measured", "infinity"):
+        whole = m[f"effective_area_{place}_cm2"]
+        inside = m[f"effective_area_within_reference_{place}_cm2"]
+        if whole is not None and inside is not None:
+            assert whole["value"] >= inside["value"] * (1 - 1e-12)
 
 
 def check_nested(m):
