@@ -1,6 +1,5 @@
 """The demonstration for quadrants: make a campaign, plan its moves, compare with truth."""
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -9,14 +8,13 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from beamreduce.errors import OutputError
 from beamreduce.infinity.declared import quadrants_of
 from beamreduce.quadrants import common_moves, outwards
 from beamreduce.reduction.quadrants_run import QuadrantOptions, run_quadrants
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 from beamreduce.reduction.quadrants_text import quadrants_text
 from beamreduce.simulate.scenario_file import read_scenario
-from beamreduce.simulate.write_campaign import Progress, simulate_campaign
+from beamreduce.simulate.write_campaign import Progress, read_truth, simulate_campaign
 
 SCENARIO = "quadrants"
 TARGET = 50 * u.arcsec
@@ -84,12 +82,7 @@ def run_quadrant_demo(
     campaign, truth_file = folder / "campaign", folder / "campaign.truth.json"
     if not (campaign.exists() and truth_file.exists()):
         simulate_campaign(SCENARIO, campaign, progress=progress)
-    truth = json.loads(truth_file.read_text(encoding="utf-8"))
-    if truth.get("scenario_sha256") != read_scenario(SCENARIO).sha256:
-        raise OutputError(
-            f"{truth_file}: found the truth of another scenario; expected that of the "
-            f"{SCENARIO!r} of this version; move {folder} away"
-        )
+    truth = read_truth(truth_file, SCENARIO, read_scenario(SCENARIO).sha256)
     options = options or QuadrantOptions(update=True, target_hpd=TARGET)
     done = run_quadrants(campaign, folder / "results", options=options, progress=progress)
     agreement = compare_quadrants(done.found, done.content, truth["quadrants"])

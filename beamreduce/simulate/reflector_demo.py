@@ -1,6 +1,5 @@
 """The demonstration for reflectors: make maps, measure, grade, compare with the truth."""
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 
-from beamreduce.errors import OutputError
 from beamreduce.reduction.reflectors_run import (
     GradedReflectors,
     ReflectorOptions,
@@ -20,7 +18,7 @@ from beamreduce.simulate.reflector_maps import (
     read_reflector_scenario,
     simulate_reflectors,
 )
-from beamreduce.simulate.write_campaign import Progress
+from beamreduce.simulate.write_campaign import Progress, read_truth
 
 SCENARIO = "reflectors"
 
@@ -102,12 +100,7 @@ def run_reflector_demo(
     truth_file = folder / "maps.truth.json"
     if not (maps.exists() and truth_file.exists()):
         simulate_reflectors(SCENARIO, maps, progress=progress)
-    truth = json.loads(truth_file.read_text(encoding="utf-8"))
-    if truth.get("scenario_sha256") != read_reflector_scenario(SCENARIO).sha256:
-        raise OutputError(
-            f"{truth_file}: found the truth of another scenario; expected that of this "
-            f"version; move {folder} away"
-        )
+    truth = read_truth(truth_file, SCENARIO, read_reflector_scenario(SCENARIO).sha256)
     done = grade_reflectors(
         maps, results, options=options or ReflectorOptions(update=True), progress=progress
     )

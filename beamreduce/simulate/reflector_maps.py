@@ -3,7 +3,6 @@
 import hashlib
 import json
 import math
-import shutil
 import tempfile
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -15,7 +14,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 
-from beamreduce.errors import OutputError, ReflectorError, SettingsError
+from beamreduce.errors import ReflectorError, SettingsError
 from beamreduce.record import Uncertain, random_stream, toml_text, write_text_whole
 from beamreduce.reflectors import (
     FOLDER_FORMAT,
@@ -30,9 +29,9 @@ from beamreduce.reflectors import (
     read_reflector_setup,
     scattered_fraction,
 )
-from beamreduce.simulate.scenario_file import scenario_text
+from beamreduce.simulate.scenario_file import scenario_tables, scenario_text
 from beamreduce.simulate.scenario_records import ReflectorsAsMade, read_record
-from beamreduce.simulate.write_campaign import Progress, cannot_write, refuse_existing
+from beamreduce.simulate.write_campaign import Progress, make_with_truth, refuse_existing
 
 SCENARIO_FORMAT = "beamreduce-reflector-scenario/1"
 TRUTH_FORMAT = "beamreduce-reflector-truth/1"
@@ -79,16 +78,8 @@ def read_reflector_scenario(scenario: Path | str) -> ReflectorScenario:
         With everything that is wrong, one line each.
     """
     name, text = scenario_text(scenario)
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{name}: not TOML: {error}; correct that line") from None
     problems: list[str] = []
-    if tables.pop("format", None) != SCENARIO_FORMAT:
-        problems.append(f'format must be "{SCENARIO_FORMAT}"')
-    seed = tables.pop("seed", None)
-    if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
-        problems.append(f"seed must be a whole number of at least 0; got {seed!r}")
+    tables, seed = scenario_tables(name, text, SCENARIO_FORMAT, problems)
     made = read_record(ReflectorsAsMade, tables.pop("made", {}), "made", problems)
     if problems:
         raise SettingsError("\n".join(f"{name}: {problem}" for problem in problems))
@@ -125,26 +116,12 @@ def simulate_reflectors(
     truth_file = folder.with_name(f"{folder.name}.truth.json")
     refuse_existing(folder, truth_file)
     tell = progress or (lambda what, done, total: None)
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        prefix = f".making-{folder.name}-"
-        partial = Path(tempfile.mkdtemp(prefix=prefix, dir=folder.parent))
-    except OSError as error:
-        raise cannot_write(folder, error) from None
-    try:
-        truth = _write(read, partial / "folder", tell)
-        write_text_whole(truth_file, json.dumps(truth, indent=1) + "\n")
-        try:
-            (partial / "folder").rename(folder)
-        except OSError:
-            truth_file.unlink()
-            raise
-    except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise cannot_write(folder, error) from None
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
+
+    def write(made: Path, its_truth: Path) -> None:
+        truth = _write(read, made, tell)
+        write_text_whole(its_truth, json.dumps(truth, indent=1) + "\n")
+
+    make_with_truth(folder, truth_file, write)
 
 
 def _write(read: ReflectorScenario, folder: Path, tell: Progress) -> dict[str, object]:

@@ -74,6 +74,40 @@ def packaged_scenarios() -> tuple[str, ...]:
     return tuple(sorted(name.stem for name in names if name.suffix == ".toml"))
 
 
+def scenario_tables(
+    name: str, text: str, form: str, problems: list[str], *, seed: int | None = None
+) -> tuple[dict[str, object], int]:
+    """Return the tables of a scenario without its format and seed, and the seed.
+
+    Parameters
+    ----------
+    name, text
+        From :func:`scenario_text`.
+    form
+        The format that it must have.
+    problems
+        Grows with what is wrong with either.
+    seed
+        To use instead of the scenario's own.
+
+    Raises
+    ------
+    SettingsError
+        When it is no TOML.
+    """
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{name}: not TOML: {error}; correct that line") from None
+    if tables.pop("format", None) != form:
+        problems.append(f'format must be "{form}"')
+    own_seed = tables.pop("seed", None)
+    seed = own_seed if seed is None else seed
+    if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
+        problems.append(f"seed must be a whole number of at least 0; got {seed!r}")
+    return tables, seed
+
+
 def read_scenario(scenario: Path | str, *, seed: int | None = None) -> Scenario:
     """Read a scenario.
 
@@ -90,17 +124,8 @@ def read_scenario(scenario: Path | str, *, seed: int | None = None) -> Scenario:
         With everything that is wrong, one line each.
     """
     name, text = scenario_text(scenario)
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{name}: not TOML: {error}; correct that line") from None
     problems: list[str] = []
-    if tables.pop("format", None) != FORMAT:
-        problems.append(f'format must be "{FORMAT}"')
-    own_seed = tables.pop("seed", None)
-    seed = own_seed if seed is None else seed
-    if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
-        problems.append(f"seed must be a whole number of at least 0; got {seed!r}")
+    tables, seed = scenario_tables(name, text, FORMAT, problems, seed=seed)
     made = tables.pop("made", {})
     parts = _read_made(made, problems)
     if problems:

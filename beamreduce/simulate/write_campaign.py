@@ -115,6 +115,28 @@ def simulate_campaign(
     truth = folder.with_name(f"{folder.name}.truth.json")
     plan = read_scenario(scenario, seed=seed)
     refuse_existing(folder, truth)
+    make_with_truth(
+        folder, truth, lambda made, its_truth: _write(plan, made, its_truth, progress)
+    )
+
+
+def make_with_truth(
+    folder: Path, truth: Path, write: Callable[[Path, Path], object]
+) -> None:
+    """Make a folder and its truth, both or neither.
+
+    Parameters
+    ----------
+    folder, truth
+        Where they shall be; nothing may be there.
+    write
+        Takes two paths nearby, and writes the folder and the truth there.
+
+    Raises
+    ------
+    OutputError
+        When they cannot be written; nothing is left behind.
+    """
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         prefix = f".making-{folder.name}-"
@@ -122,10 +144,10 @@ def simulate_campaign(
     except OSError as error:
         raise cannot_write(folder, error) from None
     try:
-        _write(plan, partial / "campaign", partial / "truth.json", progress)
+        write(partial / "folder", partial / "truth.json")
         (partial / "truth.json").rename(truth)
         try:
-            (partial / "campaign").rename(folder)
+            (partial / "folder").rename(folder)
         except OSError:
             truth.unlink()
             raise
@@ -135,6 +157,30 @@ def simulate_campaign(
         raise cannot_write(folder, error) from None
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+
+
+def read_truth(truth_file: Path, name: str, sha256: str) -> dict[str, object]:
+    """Read the truth of a scenario that is made once and kept.
+
+    Parameters
+    ----------
+    truth_file
+        Where it is.
+    name, sha256
+        The packaged scenario that it must be of.
+
+    Raises
+    ------
+    OutputError
+        When it is that of another.
+    """
+    truth = json.loads(truth_file.read_text(encoding="utf-8"))
+    if truth.get("scenario_sha256") != sha256:
+        raise OutputError(
+            f"{truth_file}: found the truth of another scenario; expected that of the "
+            f"{name!r} of this version; move {truth_file.parent} away"
+        )
+    return truth
 
 
 def refuse_existing(folder: Path, truth: Path) -> None:
