@@ -72,6 +72,7 @@ from beamreduce.figures.reflectors import (
 from beamreduce.figures.style import (
     CURVE_HEIGHT_CM,
     IMAGE_HEIGHT_CM,
+    draw_and_save,
     new_figure,
     report_style,
     save_figure,
@@ -113,6 +114,7 @@ __all__ = [
     "VignettingPoints",
     "chosen_yields",
     "diameters_height_cm",
+    "draw_and_save",
     "draw_areas",
     "draw_control_chart",
     "draw_curve_change",

@@ -109,6 +109,30 @@ def new_figure(
     return figure
 
 
+def draw_and_save(
+    path_without_suffix: Path,
+    draw: "Callable[[Figure], object]",
+    *,
+    height_cm: float = CURVE_HEIGHT_CM,
+    width_cm: float = WIDTH_CM,
+) -> None:
+    """Draw on a new figure in the house style and write it as PNG and SVG.
+
+    Parameters
+    ----------
+    path_without_suffix
+        See :func:`save_figure`.
+    draw
+        Takes the empty figure.
+    height_cm, width_cm
+        Its size.
+    """
+    with report_style():
+        figure = new_figure(height_cm=height_cm, width_cm=width_cm)
+        draw(figure)
+        save_figure(figure, path_without_suffix)
+
+
 def save_figure(figure: "Figure", path_without_suffix: Path) -> tuple[Path, Path]:
     """Write a figure as PNG and SVG; the same figure gives the same bytes.
 

@@ -1,6 +1,11 @@
 """Numbers with their uncertainties, and the record of what they came from."""
 
-from beamreduce.record.atomic import UNFINISHED, write_text_whole, write_whole
+from beamreduce.record.atomic import (
+    UNFINISHED,
+    write_table_whole,
+    write_text_whole,
+    write_whole,
+)
 from beamreduce.record.checksums import (
     sha256_of_file,
     sha256_of_json,
@@ -25,6 +30,7 @@ __all__ = [
     "sha256_of_lines",
     "software_versions",
     "toml_text",
+    "write_table_whole",
     "write_text_whole",
     "write_whole",
 ]

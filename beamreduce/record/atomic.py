@@ -5,8 +5,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from threading import get_ident
+from typing import TYPE_CHECKING
 
 from beamreduce.errors import OutputError
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 UNFINISHED = ".writing-"  # how names of files begin that are not whole yet
 
@@ -45,3 +49,8 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
 def write_text_whole(path: Path, text: str) -> None:
     """Write a text file (UTF-8) whole or not at all."""
     write_whole(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
+
+
+def write_table_whole(path: Path, table: "Table") -> None:
+    """Write an Astropy table as ECSV whole or not at all."""
+    write_whole(path, lambda to: table.write(to, format="ascii.ecsv", overwrite=True))

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import astropy.units as u
 import numpy as np
 
-from beamreduce.record import write_whole
+from beamreduce.record import write_table_whole
+from beamreduce.report import field_name
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -62,21 +63,10 @@ def write_area_files(folder: Path, results: Mapping[str, object]) -> None:
             _write(folder / f"stray_{name}.ecsv", rows)
 
 
-def field_name(entry: Mapping[str, object]) -> str:
-    """Return what tells an entry of ``off_axis`` from others, for names of files."""
-    parts = [f"{entry['energy_keV']:g}keV"]
-    if entry["detector"]:
-        parts.append(str(entry["detector"]))
-    if entry["pre_collimator"] is not None:
-        parts.append("blades" if entry["pre_collimator"] else "bare")
-    return "+".join(parts)
-
-
 def _write(path: Path, rows: Sequence[Mapping[str, object]]) -> None:
     if not rows:
         return
-    table = area_table(rows)
-    write_whole(path, lambda to: table.write(to, format="ascii.ecsv", overwrite=True))
+    write_table_whole(path, area_table(rows))
 
 
 def area_table(rows: Sequence[Mapping[str, object]]) -> "Table":

@@ -9,14 +9,12 @@ from beamreduce.figures import (
     CURVE_HEIGHT_CM,
     CurveChange,
     MarginRow,
+    draw_and_save,
     draw_curve_change,
     draw_forest,
     forest_height_cm,
-    new_figure,
-    report_style,
-    save_figure,
 )
-from beamreduce.record import write_whole
+from beamreduce.record import write_table_whole
 from beamreduce.report.comparison_report import FOREST, curve_name, words_of
 
 if TYPE_CHECKING:
@@ -47,13 +45,7 @@ def curve_table(curve: CurveDifference) -> "QTable":
 def write_curve_tables(folder: Path, comparison: Comparison) -> None:
     """Write every difference of curves as a table."""
     for curve in comparison.curves:
-        table = curve_table(curve)
-        write_whole(
-            folder / f"{curve_name(curve)}.ecsv",
-            lambda path, table=table: table.write(
-                path, format="ascii.ecsv", overwrite=True
-            ),
-        )
+        write_table_whole(folder / f"{curve_name(curve)}.ecsv", curve_table(curve))
 
 
 def margin_row(one: Judged) -> MarginRow:
@@ -102,7 +94,9 @@ def draw_comparison(folder: Path, comparison: Comparison) -> None:
 
 
 def _save(path: Path, height_cm: float, draw: "Callable[[Axes], object]") -> None:
-    with report_style():
-        figure = new_figure(height_cm=height_cm, width_cm=18.0)
-        draw(figure.subplots())
-        save_figure(figure, path)
+    draw_and_save(
+        path,
+        lambda figure: draw(figure.subplots()),
+        height_cm=height_cm,
+        width_cm=18.0,
+    )

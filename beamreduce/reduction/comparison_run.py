@@ -1,6 +1,5 @@
 """The command ``compare``: two results folders in, one archived comparison out."""
 
-import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,11 +8,9 @@ from pathlib import Path
 from beamreduce.before_after import (
     CompareSettings,
     Comparison,
-    ResultsFolder,
     compare_results,
     read_margins,
 )
-from beamreduce.errors import OutputError
 from beamreduce.record import (
     Provenance,
     software_versions,
@@ -21,7 +18,14 @@ from beamreduce.record import (
     write_text_whole,
 )
 from beamreduce.reduction.comparison_files import draw_comparison, write_curve_tables
-from beamreduce.reduction.output_folder import OutputFolder, open_output, put_in_place
+from beamreduce.reduction.output_folder import (
+    OutputFolder,
+    clear_partial,
+    open_output,
+    place_text,
+    put_in_place,
+    refuse_inside_results,
+)
 from beamreduce.reduction.run_log import json_text, run_log
 from beamreduce.report import comparison_report
 
@@ -98,7 +102,7 @@ def compare_folders(
     started = time.time()
     place = Path(output_folder)
     for folder in (Path(before), Path(after)):
-        _refuse_inside(folder, place)
+        refuse_inside_results(folder, place)
     tell = progress or (lambda what, done, total: None)
     settings = (
         CompareSettings() if options.margins is None else read_margins(options.margins)
@@ -126,17 +130,6 @@ def comparison_table(comparison: Comparison) -> str:
     return "\n".join([*lines, f"verdict: {comparison.verdict}"])
 
 
-def _refuse_inside(kept: Path, place: Path) -> None:
-    """Results folders are archives: nothing is written into them."""
-    inner, outer = place.resolve(), kept.resolve()
-    if inner.is_relative_to(outer) or outer.is_relative_to(inner):
-        raise OutputError(
-            f"{place}: found a place inside the results folder {kept}, or one that holds "
-            f"it; expected one beside it, since results are never changed; choose another "
-            f"-o"
-        )
-
-
 def _write(
     output: OutputFolder,
     comparison: Comparison,
@@ -144,7 +137,7 @@ def _write(
     started: float,
 ) -> None:
     (options, tell), folder = how, output.partial
-    _clear(folder)
+    clear_partial(output)  # making it again takes seconds
     write_text_whole(folder / "comparison.json", json_text(comparison.to_json()))
     write_curve_tables(folder, comparison)
     if options.figures:
@@ -157,28 +150,15 @@ def _write(
     write_text_whole(folder / "run_log.json", json_text(run_log(started)))
 
 
-def _clear(folder: Path) -> None:
-    """Remove what an interrupted run left: making it again takes seconds."""
-    for path in folder.iterdir():
-        if path.is_file() and not path.name.startswith("."):
-            path.unlink()
-
-
 def _settings(output: OutputFolder, comparison: Comparison) -> dict[str, object]:
     return {
         "format": "beamreduce-settings/1",
         "version": software_versions()["beamreduce"],
         "command": "compare",
-        "before_folder": _relative(comparison.before, output),
-        "after_folder": _relative(comparison.after, output),
+        "before_folder": place_text(comparison.before.folder.resolve(), output.final),
+        "after_folder": place_text(comparison.after.folder.resolve(), output.final),
         "compare": comparison.settings.as_plain(),
     }
-
-
-def _relative(run: ResultsFolder, output: OutputFolder) -> str:
-    place = os.path.relpath(run.folder.resolve(), output.final)
-    # TOML is text; names of folders may be any bytes.
-    return place.encode("utf-8", "backslashreplace").decode()
 
 
 def _provenance(comparison: Comparison) -> dict[str, object]:

@@ -14,15 +14,14 @@ from beamreduce.figures import (
     IMAGE_HEIGHT_CM,
     MarkedDiameter,
     Marks,
+    draw_and_save,
     draw_encircled_energy,
     draw_growth,
     draw_net_image,
     draw_radial_profile,
-    new_figure,
-    report_style,
-    save_figure,
 )
-from beamreduce.reduction.figure_tables import growth_table, profile_table, write_table
+from beamreduce.record import write_table_whole
+from beamreduce.reduction.figure_tables import growth_table, profile_table
 from beamreduce.reduction.measure import Measured
 
 if TYPE_CHECKING:
@@ -57,10 +56,11 @@ def draw_measurement(folder: Path, measured: Measured) -> None:
     identity, located, curves = measured.measurement.id, measured.located, measured.curves
 
     def save(name: str, height_cm: float, draw: "Callable[[Axes], object]") -> None:
-        with report_style():
-            figure = new_figure(height_cm=height_cm)
-            draw(figure.subplots())
-            save_figure(figure, folder / f"{name}_{identity}")
+        draw_and_save(
+            folder / f"{name}_{identity}",
+            lambda figure: draw(figure.subplots()),
+            height_cm=height_cm,
+        )
 
     save(
         "image",
@@ -76,7 +76,7 @@ def draw_measurement(folder: Path, measured: Measured) -> None:
     save("eef", CURVE_HEIGHT_CM, lambda ax: draw_encircled_energy(ax, whole, marks))
     profile = radial_profile(curves.rings, curves.background_rings)
     save("profile", CURVE_HEIGHT_CM, lambda ax: draw_radial_profile(ax, profile))
-    write_table(folder / f"profile_{identity}.ecsv", profile_table(profile))
+    write_table_whole(folder / f"profile_{identity}.ecsv", profile_table(profile))
     try:
         growth = growth_curve(curves.rings, curves.background_rings)
     except MeasurementError:
@@ -86,4 +86,4 @@ def draw_measurement(folder: Path, measured: Measured) -> None:
         CURVE_HEIGHT_CM,
         lambda ax: draw_growth(ax, growth, marks.reference_radius),
     )
-    write_table(folder / f"growth_{identity}.ecsv", growth_table(growth))
+    write_table_whole(folder / f"growth_{identity}.ecsv", growth_table(growth))

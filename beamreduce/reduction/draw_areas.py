@@ -1,6 +1,6 @@
 """The figures of areas, from what results.json holds of them."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -8,28 +8,25 @@ import numpy as np
 
 from beamreduce.effective_area.vignetting import VignettingCurve
 from beamreduce.figures import (
-    CURVE_HEIGHT_CM,
     AreasByEnergy,
     MonitorRates,
     VignettingMap,
     VignettingPanel,
     VignettingPoints,
+    draw_and_save,
     draw_areas,
     draw_monitor,
     draw_off_axis_hpd,
     draw_vignetting,
     draw_vignetting_map,
-    new_figure,
-    report_style,
-    save_figure,
 )
 from beamreduce.record import Uncertain
 from beamreduce.reduction.area_at_infinity import INFINITY
-from beamreduce.reduction.area_files import field_name
 from beamreduce.reduction.area_step import TOTAL
+from beamreduce.report import field_name
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    pass
 
 _PIXELS = 121
 Stored = Mapping[str, object]
@@ -47,7 +44,7 @@ def draw_area_figures(folder: Path, results: Stored) -> None:
     """
     areas = results["effective_areas"]
     if areas["by_energy"]:  # type: ignore[index]
-        _save(
+        draw_and_save(
             folder / "area_by_energy",
             lambda f: draw_areas(
                 tuple(f.subplots(2, 1, sharex=True, height_ratios=(3, 1))),
@@ -55,7 +52,7 @@ def draw_area_figures(folder: Path, results: Stored) -> None:
             ),
         )
     if areas["monitor"]:  # type: ignore[index]
-        _save(
+        draw_and_save(
             folder / "monitor",
             lambda f: draw_monitor(f.subplots(), monitor_rates(areas["monitor"])),  # type: ignore[index]
         )
@@ -68,26 +65,19 @@ def _draw_field(folder: Path, entry: Stored) -> None:
     name = field_name(entry)
     panels = vignetting_panels(entry)
     if any(panel.points for panel in panels):
-        _save(
+        draw_and_save(
             folder / f"vignetting_{name}",
             lambda f: draw_vignetting(tuple(f.subplots(1, 2)), panels),
         )
-    _save(
+    draw_and_save(
         folder / f"vignetting_map_{name}",
         lambda f: draw_vignetting_map(f.subplots(), vignetting_map(entry)),
     )
     points = entry["points"]
-    _save(
+    draw_and_save(
         folder / f"hpd_off_axis_{name}",
         lambda f: draw_off_axis_hpd(f.subplots(), *off_axis_sizes(points)),  # type: ignore[arg-type]
     )
-
-
-def _save(path: Path, draw: "Callable[[Figure], object]") -> None:
-    with report_style():
-        figure = new_figure(height_cm=CURVE_HEIGHT_CM)
-        draw(figure)
-        save_figure(figure, path)
 
 
 def areas_by_energy(rows: Sequence[Stored]) -> AreasByEnergy:

@@ -6,10 +6,8 @@ from pathlib import Path
 from beamreduce.figures import (
     DiameterRow,
     diameters_height_cm,
+    draw_and_save,
     draw_diameters,
-    new_figure,
-    report_style,
-    save_figure,
 )
 from beamreduce.record import Uncertain
 
@@ -33,7 +31,8 @@ def diameter_rows(measurements: Sequence[Mapping[str, object]]) -> tuple[Diamete
 def draw_all_diameters(folder: Path, measurements: Sequence[Mapping[str, object]]) -> None:
     """Write ``diameters`` as PNG and SVG; its numbers are in ``results.ecsv``."""
     rows = diameter_rows(measurements)
-    with report_style():
-        figure = new_figure(height_cm=diameters_height_cm(len(rows)))
-        draw_diameters(figure.subplots(), rows)
-        save_figure(figure, folder / "diameters")
+    draw_and_save(
+        folder / "diameters",
+        lambda figure: draw_diameters(figure.subplots(), rows),
+        height_cm=diameters_height_cm(len(rows)),
+    )

@@ -1,6 +1,6 @@
 """The figures of one configuration as seen from infinity."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,24 +14,21 @@ from beamreduce.figures import (
     FoldQuality,
     RingResiduals,
     SeenFromInfinity,
+    draw_and_save,
     draw_focus_curve,
     draw_fold_residuals,
     draw_lit_map,
     draw_seen_from_infinity,
     fold_residuals_height_cm,
-    new_figure,
-    report_style,
-    save_figure,
 )
 from beamreduce.infinity.best_focus import FocusScan
-from beamreduce.record import Uncertain
+from beamreduce.record import Uncertain, write_table_whole
 from beamreduce.reduction.budget import uncertain_curve
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.figure_tables import (
     focus_table,
     lit_table,
     residuals_table,
-    write_table,
 )
 from beamreduce.reduction.focus_results import ARCSEC_PER_RAD
 from beamreduce.reduction.infinity_results import star_curve
@@ -40,7 +37,7 @@ from beamreduce.reduction.lit_part import lit_part
 from beamreduce.reduction.ring_file import read_rings
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    pass
 
 _CURVE_POINTS = 121
 _MOST_STRIPS = 16
@@ -70,40 +67,33 @@ def draw_configuration(
         request = next(r for r in configuration.requests if r.inputs.id == one.id)
         curve = uncertain_curve(read_rings(folder, one.id), request.inputs)
         seen = both_curves(found, curve, stored[one.id])
-        _save(
+        draw_and_save(
             folder / f"infinity_{one.id}",
-            CURVE_HEIGHT_CM,
             lambda figure, seen=seen: draw_seen_from_infinity(figure.subplots(), seen),
+            height_cm=CURVE_HEIGHT_CM,
         )
     strips, quality = fold_residuals(found), fold_quality(found)
-    _save(
+    draw_and_save(
         folder / f"residuals_{name}",
-        fold_residuals_height_cm(len(strips)),
         lambda figure: draw_fold_residuals(figure.subplots(), strips, quality),
+        height_cm=fold_residuals_height_cm(len(strips)),
     )
-    write_table(folder / f"residuals_{name}.ecsv", residuals_table(strips))
+    write_table_whole(folder / f"residuals_{name}.ecsv", residuals_table(strips))
     if found.beam_focus is not None:
         focus = focus_curve(found, found.beam_focus, stored)
-        _save(
+        draw_and_save(
             folder / f"focus_{name}",
-            CURVE_HEIGHT_CM,
             lambda figure: draw_focus_curve(tuple(figure.subplots(1, 2)), focus),
+            height_cm=CURVE_HEIGHT_CM,
         )
-        write_table(folder / f"focus_{name}.ecsv", focus_table(focus))
+        write_table_whole(folder / f"focus_{name}.ecsv", focus_table(focus))
         lit = lit_part(configuration.requests[0])
-        _save(
+        draw_and_save(
             folder / f"lit_{name}",
-            CURVE_HEIGHT_CM,
             lambda figure: draw_lit_map(figure.subplots(), lit),
+            height_cm=CURVE_HEIGHT_CM,
         )
-        write_table(folder / f"lit_{name}.ecsv", lit_table(lit))
-
-
-def _save(path: Path, height_cm: float, draw: "Callable[[Figure], object]") -> None:
-    with report_style():
-        figure = new_figure(height_cm=height_cm)
-        draw(figure)
-        save_figure(figure, path)
+        write_table_whole(folder / f"lit_{name}.ecsv", lit_table(lit))
 
 
 def both_curves(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from beamreduce.figures import CURVE_HEIGHT_CM, new_figure, report_style, save_figure
+from beamreduce.figures import CURVE_HEIGHT_CM, draw_and_save
 from beamreduce.figures.quadrants import (
     QuadrantPath,
     QuadrantPicture,
@@ -33,10 +33,7 @@ def draw_quadrants(folder: Path, found: QuadrantsFound) -> tuple[str, ...]:
     drawn = []
 
     def save(name: str, height_cm: float, draw: "Callable[[Figure], object]") -> None:
-        with report_style():
-            figure = new_figure(height_cm=height_cm)
-            draw(figure)
-            save_figure(figure, folder / name)
+        draw_and_save(folder / name, draw, height_cm=height_cm)
         drawn.append(name)
 
     save("images", 13.0, lambda figure: _images(figure, found))

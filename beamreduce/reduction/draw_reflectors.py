@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 from beamreduce.figures import (
     chosen_yields,
+    draw_and_save,
     draw_control_chart,
     draw_filling_plan,
     draw_height_map,
     draw_spectra,
     draw_yields,
-    new_figure,
-    report_style,
-    save_figure,
     yields_height_cm,
 )
 from beamreduce.reduction.reflectors_results import ReflectorRun
@@ -64,10 +62,12 @@ def draw_reflectors(run: ReflectorRun, tell: Callable[[str, int, int], None]) ->
 
 
 def _save(path: Path, height_cm: float, draw: "Callable[[Axes], object]") -> None:
-    with report_style():
-        figure = new_figure(height_cm=height_cm, width_cm=14.0)
-        draw(figure.subplots())
-        save_figure(figure, path)
+    draw_and_save(
+        path,
+        lambda figure: draw(figure.subplots()),
+        height_cm=height_cm,
+        width_cm=14.0,
+    )
 
 
 def _example(run: ReflectorRun) -> tuple[str, object] | None:

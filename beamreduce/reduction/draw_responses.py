@@ -22,7 +22,7 @@ from beamreduce.figures.style import (
     report_style,
     save_figure,
 )
-from beamreduce.record import write_whole
+from beamreduce.record import write_table_whole
 from beamreduce.reduction.responses_content import ResponseSet
 from beamreduce.response.area_set import NamedCurve
 
@@ -101,10 +101,7 @@ def profiles_figure(table: "QTable") -> "Figure":
 def draw_responses(folder: Path, content: ResponseSet, tell: Progress) -> None:
     """Write all figures as PNG and SVG, and ``line_profiles.ecsv``."""
     table = profiles_table(content)
-    write_whole(
-        folder / "line_profiles.ecsv",
-        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
-    )
+    write_table_whole(folder / "line_profiles.ecsv", table)
     figures = (
         ("area_curve", lambda: area_figure(content.curves[0])),
         ("redistribution", lambda: matrix_figure(content)),

@@ -1,7 +1,6 @@
 """The data behind figures, as tables: what is drawn can be read, and drawn another way."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import astropy.units as u
@@ -10,15 +9,9 @@ import numpy as np
 from beamreduce.encircled_energy import GrowthCurve, RadialProfile
 from beamreduce.figures import FocusCurve, RingResiduals
 from beamreduce.infinity.exercised import PIECES, Exercised
-from beamreduce.record import write_whole
 
 if TYPE_CHECKING:
     from astropy.table import Table
-
-
-def write_table(path: Path, table: "Table") -> None:
-    """Write a table as ECSV, whole or not at all."""
-    write_whole(path, lambda to: table.write(to, format="ascii.ecsv", overwrite=True))
 
 
 def profile_table(profile: RadialProfile) -> "Table":

@@ -89,21 +89,56 @@ def open_output(folder: Path, *, update: bool) -> Iterator[OutputFolder]:
 
 
 def refuse_inside_campaign(campaign: Path, folder: Path) -> None:
-    """Refuse results that would be written into a campaign folder, or in place of it.
+    """Refuse results that would be written into a campaign folder, or in place of it."""
+    refuse_inside(
+        campaign, folder, "the campaign folder", "campaign folders are never written"
+    )
+
+
+def refuse_inside_results(results: Path, folder: Path) -> None:
+    """Refuse the same of a results folder: it is an archive."""
+    refuse_inside(results, folder, "the results folder", "results are never changed")
+
+
+def refuse_inside(kept: Path, folder: Path, name: str, reason: str) -> None:
+    """Refuse results that would be written into a folder that is kept, or in its place.
+
+    Parameters
+    ----------
+    kept
+        What must stay as it is.
+    folder
+        Where results are wanted.
+    name, reason
+        What it is called, and why it is kept, for the message.
 
     Raises
     ------
     OutputError
         When one of the two folders holds the other.
     """
-    kept, output = campaign.resolve(), _places(folder)
+    inner, output = kept.resolve(), _places(folder)
     for place in (output.final, output.partial):
-        if place.is_relative_to(kept) or kept.is_relative_to(place):
+        if place.is_relative_to(inner) or inner.is_relative_to(place):
             raise OutputError(
-                f"{folder}: found a place inside the campaign folder {campaign}, or one "
-                f"that holds it; expected one beside it, since campaign folders are never "
-                f"written; choose another -o"
+                f"{folder}: found a place inside {name} {kept}, or one that holds it; "
+                f"expected one beside it, since {reason}; choose another -o"
             )
+
+
+def place_text(folder: Path, final: Path) -> str:
+    """Return where a folder is as seen from results, as text.
+
+    TOML and JSON are text; names of folders may be any bytes.
+    """
+    return os.path.relpath(folder, final).encode("utf-8", "backslashreplace").decode()
+
+
+def clear_partial(output: OutputFolder) -> None:
+    """Remove files that an interrupted run left beside its finished parts."""
+    for path in output.partial.iterdir():
+        if path.is_file() and not path.name.startswith("."):
+            path.unlink()
 
 
 def put_in_place(output: OutputFolder) -> Path | None:

@@ -16,7 +16,7 @@ from beamreduce.encircled_energy import (
     encircled_energy,
     write_curves,
 )
-from beamreduce.record import write_whole
+from beamreduce.record import write_table_whole, write_whole
 from beamreduce.reduction.measure import Measured
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.ring_file import ring_file, write_rings
@@ -106,10 +106,7 @@ def write_eef(
     """Write ``eef_<id>.ecsv``, and ``eef_covariance_<id>.fits`` beside it."""
     write_curves(folder, identity, *curves)
     table = eef_table(identity, net, curves)
-    write_whole(
-        folder / f"eef_{identity}.ecsv",
-        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
-    )
+    write_table_whole(folder / f"eef_{identity}.ecsv", table)
 
 
 def net_hdus(measured: Measured) -> fits.HDUList:

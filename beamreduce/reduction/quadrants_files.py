@@ -14,6 +14,7 @@ from beamreduce.record import (
     Provenance,
     sha256_of_file,
     toml_text,
+    write_table_whole,
     write_text_whole,
     write_whole,
 )
@@ -92,7 +93,7 @@ def write_quadrants(run: QuadrantsRun) -> dict[str, object]:
     if found.now is not None:
         tables["focus"] = focus_table
     for name, table_of in tables.items():
-        _write_table(folder / f"{name}.ecsv", table_of(found))
+        write_table_whole(folder / f"{name}.ecsv", table_of(found))
     write_whole(folder / "images.fits", lambda place: place.write_bytes(_images(found)))
     if run.figures:
         from beamreduce.reduction.draw_quadrants import (  # noqa: PLC0415 - slow import
@@ -106,10 +107,6 @@ def write_quadrants(run: QuadrantsRun) -> dict[str, object]:
     write_text_whole(folder / "provenance.json", json_text(_provenance(run, list(tables))))
     write_text_whole(folder / "run_log.json", json_text(run_log(run.started)))
     return content
-
-
-def _write_table(path: Path, table: "Table") -> None:
-    write_whole(path, lambda place: table.write(place, format="ascii.ecsv", overwrite=True))
 
 
 def _images(found: QuadrantsFound) -> bytes:

@@ -1,7 +1,6 @@
 """The files of a run over reflectors: tables, JSON, provenance, settings, run log."""
 
 import json
-import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING
@@ -12,12 +11,13 @@ from beamreduce.record import (
     sha256_of_file,
     software_versions,
     toml_text,
+    write_table_whole,
     write_text_whole,
 )
 from beamreduce.reduction.bar_table import budget_json
 from beamreduce.reduction.keys import as_plain
-from beamreduce.reduction.output_folder import OutputFolder
-from beamreduce.reduction.reflectors_tables import result_tables, too_wide, write_table
+from beamreduce.reduction.output_folder import OutputFolder, place_text
+from beamreduce.reduction.reflectors_tables import result_tables, too_wide
 from beamreduce.reduction.run_log import json_text, run_log
 from beamreduce.reflectors import (
     GRADES,
@@ -84,7 +84,7 @@ def write_reflector_results(
     folder = run.output.partial
     tables = result_tables(run)
     for done, (name, table) in enumerate(tables.items(), start=1):
-        write_table(folder / f"{name}.ecsv", table)
+        write_table_whole(folder / f"{name}.ecsv", table)
         tell("tables", done, len(tables))
     write_text_whole(folder / "reflectors.json", json_text(results_json(run)))
     stored = {"format": FORMAT, "maps": list(run.records)}
@@ -159,13 +159,11 @@ def _order(order: object) -> dict[str, object]:
 
 def _settings(run: ReflectorRun) -> dict[str, object]:
     setup = run.folder.setup
-    place = os.path.relpath(run.folder.folder.resolve(), run.output.final)
     return {
         "format": "beamreduce-settings/1",
         "version": software_versions()["beamreduce"],
         "command": "reflectors",
-        # TOML is text; names of folders may be any bytes.
-        "maps_folder": place.encode("utf-8", "backslashreplace").decode(),
+        "maps_folder": place_text(run.folder.folder.resolve(), run.output.final),
         "name": setup.name,
         "energies": [f"{energy} keV" for energy in setup.energies_kev],
         "maps": asdict(setup.treatment),

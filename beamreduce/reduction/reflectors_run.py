@@ -7,7 +7,7 @@ from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
-from beamreduce.errors import OutputError, Problem, ReflectorError
+from beamreduce.errors import Problem, ReflectorError
 from beamreduce.record import (
     sha256_of_file,
     sha256_of_json,
@@ -18,11 +18,13 @@ from beamreduce.reduction.bar_table import bar_tolerances
 from beamreduce.reduction.draw_reflectors import draw_reflectors
 from beamreduce.reduction.output_folder import (
     OutputFolder,
+    clear_partial,
     discard_partial,
     mark_finished,
     open_output,
     put_in_place,
     read_json,
+    refuse_inside,
     same_results,
 )
 from beamreduce.reduction.reflectors_results import (
@@ -141,7 +143,12 @@ def grade_reflectors(
     started = time.time()
     tell = progress or (lambda what, done, total: None)
     folder = read_reflector_folder(maps_folder)
-    _refuse_inside(folder.folder, Path(results_folder))
+    refuse_inside(
+        folder.folder,
+        Path(results_folder),
+        "the folder of maps",
+        "that folder is never written",
+    )
     with open_output(Path(results_folder), update=options.update) as output:
         if options.update:
             _take_over(output)
@@ -150,7 +157,7 @@ def grade_reflectors(
         plan = mirror_plan(numbers, folder.setup)
         yields = yields_by_group(numbers, confidence=folder.setup.plan.confidence)
         bars, budget = bar_tolerances(folder.setup)
-        _clear(output)
+        clear_partial(output)  # finished maps stay
         run = ReflectorRun(
             folder=folder,
             output=output,
@@ -269,23 +276,6 @@ def _take_over(output: OutputFolder) -> None:
         known = isinstance(record, Mapping) and isinstance(record.get("map"), str)
         if known and not output.finished(record["map"]).exists():
             mark_finished(output, record["map"], record)
-
-
-def _clear(output: OutputFolder) -> None:
-    """Remove results that an interrupted run left; its finished maps stay."""
-    for path in output.partial.iterdir():
-        if path.is_file() and not path.name.startswith("."):
-            path.unlink()
-
-
-def _refuse_inside(kept: Path, place: Path) -> None:
-    inner, outer = place.resolve(), kept.resolve()
-    if inner.is_relative_to(outer) or outer.is_relative_to(inner):
-        raise OutputError(
-            f"{place}: found a place inside the folder of maps {kept}, or one that holds "
-            f"it; expected one beside it, since that folder is never written; choose "
-            f"another -o"
-        )
 
 
 def grade_table(done: GradedReflectors) -> str:

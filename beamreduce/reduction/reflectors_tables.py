@@ -1,7 +1,6 @@
 """The tables of a run over reflectors."""
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import astropy.units as u
@@ -9,7 +8,6 @@ import numpy as np
 
 from beamreduce.errors import GeometryError
 from beamreduce.mirror import FlatBlank, SheetLayout, blanks_of_nesting, layout_on_sheet
-from beamreduce.record import write_whole
 from beamreduce.reduction.bar_table import bar_table
 from beamreduce.reflectors import (
     STAGES,
@@ -31,13 +29,6 @@ _COLUMNS = {
     "Sa": u.nm, "Sq": u.nm, "Sz": u.nm, "Sq_band": u.nm, "Ssk": None, "Sku": None,
     "figure_slope": u.arcsec,
 }  # fmt: skip
-
-
-def write_table(path: Path, table: "Table") -> None:
-    """Write a table as ECSV, whole or not at all."""
-    write_whole(
-        path, lambda temporary: table.write(temporary, format="ascii.ecsv", overwrite=True)
-    )
 
 
 def result_tables(run: "ReflectorRun") -> "dict[str, Table]":

@@ -13,8 +13,8 @@ from beamreduce.record import (
     Provenance,
     software_versions,
     toml_text,
+    write_table_whole,
     write_text_whole,
-    write_whole,
 )
 from beamreduce.reduction.responses_content import ResponseSet
 from beamreduce.reduction.run_log import json_text, run_log
@@ -268,12 +268,7 @@ def write_tables(run: ResponseRun) -> None:
     tables = {f"area_{one.name}": curve_table(one) for one in curves}
     tables["area_lines"] = lines_table(curves[0])
     for name, table in tables.items():
-        write_whole(
-            run.folder / f"{name}.ecsv",
-            lambda path, table=table: table.write(
-                path, format="ascii.ecsv", overwrite=True
-            ),
-        )
+        write_table_whole(run.folder / f"{name}.ecsv", table)
 
 
 def _settings(run: ResponseRun) -> dict[str, object]:

@@ -1,18 +1,18 @@
 """The command ``responses``: a results folder in, a set of response files out."""
 
-import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from beamreduce.before_after import ResultsFolder, read_results
-from beamreduce.errors import OutputError
 from beamreduce.record import sha256_of_file
 from beamreduce.reduction.output_folder import (
     discard_partial,
     open_output,
+    place_text,
     put_in_place,
+    refuse_inside_results,
     same_results,
 )
 from beamreduce.reduction.responses_content import ResponseSet, make_responses
@@ -99,7 +99,7 @@ def write_responses(
     started = time.time()
     tell = progress or (lambda what, done, total: None)
     place = Path(output_folder)
-    _refuse_inside(Path(results_folder), place)
+    refuse_inside_results(Path(results_folder), place)
     request = ResponseRequest() if options.grid is None else read_request(options.grid)
     results = read_results(results_folder)
     given = results_input(
@@ -117,7 +117,7 @@ def write_responses(
             request=request,
             inputs=_inputs(results, request, options.grid, grid_folder),
             folder=output.partial,
-            results_place=_relative(results, output.final),
+            results_place=place_text(results.folder.resolve(), output.final),
             started=started,
         )
         files = write_response_run(run, tell, figures=options.figures)
@@ -167,20 +167,3 @@ def _inputs(
         path = folder / request.line.spectra
         inputs[f"grid/{request.line.spectra}"] = sha256_of_file(path)
     return inputs
-
-
-def _relative(results: ResultsFolder, final: Path) -> str:
-    place = os.path.relpath(results.folder.resolve(), final)
-    # TOML is text; names of folders may be any bytes.
-    return place.encode("utf-8", "backslashreplace").decode()
-
-
-def _refuse_inside(kept: Path, place: Path) -> None:
-    """Results folders are archives: nothing is written into them."""
-    inner, outer = place.resolve(), kept.resolve()
-    if inner.is_relative_to(outer) or outer.is_relative_to(inner):
-        raise OutputError(
-            f"{place}: found a place inside the results folder {kept}, or one that holds "
-            f"it; expected one beside it, since results are never changed; choose another "
-            f"-o"
-        )

@@ -1,6 +1,5 @@
 """The files of a results folder that speak of the whole campaign."""
 
-import os
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -21,6 +20,7 @@ from beamreduce.record import (
     quantity_keys,
     software_versions,
     toml_text,
+    write_table_whole,
     write_text_whole,
     write_whole,
 )
@@ -28,7 +28,7 @@ from beamreduce.reduction.area_files import write_area_files
 from beamreduce.reduction.campaign_provenance import campaign_provenance
 from beamreduce.reduction.configurations import Configuration
 from beamreduce.reduction.keys import RESULTS_FORMAT, as_plain
-from beamreduce.reduction.output_folder import OutputFolder
+from beamreduce.reduction.output_folder import OutputFolder, place_text
 from beamreduce.reduction.run_log import json_text, run_log
 from beamreduce.response.results_input import stored_nest
 
@@ -121,10 +121,7 @@ def write_campaign_results(run: CampaignRun) -> None:
         draw_area_figures(folder, results)
         draw_all_diameters(folder, run.measurements)
     table = results_table(run.measurements)
-    write_whole(
-        folder / "results.ecsv",
-        lambda path: table.write(path, format="ascii.ecsv", overwrite=True),
-    )
+    write_table_whole(folder / "results.ecsv", table)
     source = run.decisions_file
     if source is not None:
         write_whole(folder / DECISIONS_FILE, lambda path: shutil.copyfile(source, path))
@@ -177,12 +174,10 @@ def campaign_settings(campaign: Campaign, output: OutputFolder) -> dict[str, obj
         optical_constants=setup.mirror.optical_constants or DEFAULT_TABLE,
         roughness_model=setup.mirror.roughness_model or DEFAULT_ROUGHNESS_MODEL,
     )
-    place = os.path.relpath(campaign.folder, output.final)
     return {
         "format": "beamreduce-settings/1",
         "version": software_versions()["beamreduce"],
-        # TOML is text; names of folders may be any bytes.
-        "campaign_folder": place.encode("utf-8", "backslashreplace").decode(),
+        "campaign_folder": place_text(campaign.folder, output.final),
         "campaign": {"name": setup.name},
         "facility": as_plain(setup.facility),
         "mirror": as_plain(mirror),

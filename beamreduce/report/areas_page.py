@@ -6,6 +6,7 @@ from beamreduce.report.page import Section, picture, render
 from beamreduce.report.results_folder import (
     ResultsFolder,
     Stored,
+    field_name,
     model_with,
     value_text,
 )
@@ -77,9 +78,7 @@ def _figures(
 
 def _field(results: ResultsFolder, entry: Mapping[str, object], place: int) -> Section:
     blades = {True: ", with pre-collimator", False: ", without pre-collimator"}
-    parts = [f"{entry['energy_keV']:g}keV", str(entry["detector"] or "")]
-    parts += [{True: "blades", False: "bare"}.get(entry["pre_collimator"], "")]
-    name = "_" + "+".join(part for part in parts if part)
+    name = f"_{field_name(entry)}"
     title = f"Off the axis at {entry['energy_keV']:.4g} keV"
     title += f", {entry['detector']}" if entry["detector"] else ""
     content = {

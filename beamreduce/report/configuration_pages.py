@@ -47,13 +47,16 @@ def configuration_sections(results: ResultsFolder) -> list[Section]:
             body=render("folds.html", {"count": len(first)}),
         )
     ]
-    sections += [_section(results, anchor, m) for anchor, m in first.items()]
+    names = figure_names(results)
+    sections += [_section(results, names, anchor, m) for anchor, m in first.items()]
     return sections
 
 
-def _section(results: ResultsFolder, anchor: str, m: Stored) -> Section:
+def _section(
+    results: ResultsFolder, names: dict[frozenset[str], str], anchor: str, m: Stored
+) -> Section:
     ids = m["fit"]["folded"]
-    name = file_name(results, ids)
+    name = names.get(frozenset(ids))
     figures = []
     for kind, caption in _FIGURES.items() if name else ():
         image = picture(results.path / f"{kind}_{name}", _ALTS[kind].format(", ".join(ids)))
@@ -81,13 +84,14 @@ def _section(results: ResultsFolder, anchor: str, m: Stored) -> Section:
     )
 
 
-def file_name(results: ResultsFolder, ids: Sequence[str]) -> str | None:
-    """Return the part of figure names that a configuration has, None if not to be found."""
-    for path in sorted(results.path.glob("folded_*.json")):
-        keys = json.loads(path.read_text("utf-8")).get("keys", {})
-        if sorted(keys) == sorted(ids):
-            return path.stem.removeprefix("folded_")
-    return None
+def figure_names(results: ResultsFolder) -> dict[frozenset[str], str]:
+    """Return the part of figure names that a configuration has, by its measurements."""
+    return {
+        frozenset(json.loads(path.read_text("utf-8")).get("keys", {})): (
+            path.stem.removeprefix("folded_")
+        )
+        for path in results.path.glob("folded_*.json")
+    }
 
 
 def _title(m: Stored, ids: Sequence[str]) -> str:

@@ -63,12 +63,19 @@ def read_results_folder(path: Path) -> ResultsFolder:
         ) from None
 
 
+def field_name(entry: Stored) -> str:
+    """Return what tells an entry of ``off_axis`` from others, for names of files."""
+    parts = [f"{entry['energy_keV']:g}keV"]
+    if entry["detector"]:
+        parts.append(str(entry["detector"]))
+    if entry["pre_collimator"] is not None:
+        parts.append("blades" if entry["pre_collimator"] else "bare")
+    return "+".join(parts)
+
+
 def value_text(stored: object, factor: float = 1.0) -> str | None:
     """Write a stored quantity with its combined uncertainty; None when it is absent."""
-    if stored is None:
-        return None
-    parts = {k: factor * stored[k] for k in ("statistical", "systematic", "model")}
-    return rounded(Uncertain(value=factor * stored["value"], **parts))
+    return None if stored is None else rounded(Uncertain.from_json(stored).scaled(factor))
 
 
 def part_text(value: float | None) -> str:

@@ -1,7 +1,6 @@
 """``rerun``: an archived run checked, done again in a fresh process, and compared."""
 
 import json
-import os
 import time
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
@@ -12,6 +11,7 @@ from beamreduce.errors import ResultsError
 from beamreduce.record import sha256_of_file, software_versions, write_text_whole
 from beamreduce.reduction.output_folder import (
     open_output,
+    place_text,
     put_in_place,
     refuse_inside_campaign,
 )
@@ -298,9 +298,7 @@ def _as_json(done: Rerun) -> dict[str, object]:
     return {
         "format": FORMAT,
         "version": software_versions()["beamreduce"],
-        "archive": os.path.relpath(done.archive.resolve(), done.folder)
-        .encode("utf-8", "backslashreplace")
-        .decode(),
+        "archive": place_text(done.archive.resolve(), done.folder),
         "command": done.command,
         "verdict": done.verdict,
         "comes_back": done.comes_back,

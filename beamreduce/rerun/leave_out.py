@@ -11,7 +11,7 @@ from beamreduce.campaign import (
     Decision,
     read_decisions,
 )
-from beamreduce.record import write_whole
+from beamreduce.record import write_table_whole, write_whole
 from beamreduce.rerun.inputs import InputState
 
 
@@ -45,7 +45,4 @@ def write_decisions(archive: Path, states: Sequence[InputState], work: Path) -> 
     ]
     rows = [tuple(getattr(one, name) for name in DECISION_COLUMNS) for one in decisions]
     table = Table(rows=rows, names=DECISION_COLUMNS)
-    write_whole(
-        work / DECISIONS_FILE,
-        lambda to: table.write(to, format="ascii.ecsv", overwrite=True),
-    )
+    write_table_whole(work / DECISIONS_FILE, table)

@@ -24,6 +24,7 @@ from beamreduce.reduction.output_folder import (
     OutputFolder,
     mark_finished,
     open_output,
+    place_text,
     put_in_place,
     refuse_inside_campaign,
 )
@@ -206,12 +207,11 @@ def _write(
     started: float,
 ) -> None:
     folder = output.partial
-    place = os.path.relpath(campaign.folder.resolve(), output.final)
     settings = {
         "format": "beamreduce-settings/1",
         "version": software_versions()["beamreduce"],
         "command": "procedure",
-        "campaign_folder": place.encode("utf-8", "backslashreplace").decode(),
+        "campaign_folder": place_text(campaign.folder.resolve(), output.final),
         "parameters": values,
     }
     write_text_whole(folder / "settings.toml", toml_text(settings))
