@@ -140,9 +140,10 @@ def _described(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described
     photons = [one.photons for one in rings]
     mixture = fit_mixture(whiten(data), photons)
     data = expected_noise(rings, data, mixture)
+    whitened = whiten(data)
     for _ in range(_LIKE_ROUNDS):
         cost = _unlike(ladder, mixture.weights)
-        mixture = fit_mixture(whiten(data, cost), photons)
+        mixture = fit_mixture(replace(whitened, cost=cost), photons)
     return Described(
         ladder=ladder, mixture=mixture, rings=tuple(rings), data=data, cost=cost
     )
