@@ -35,11 +35,11 @@ class Polynomial:
         """True when there is only the constant term."""
         return self.coefficients.size == 1
 
-    def draw(self) -> np.ndarray:
-        """Return the surface as an image, shape (ny, nx)."""
+    def draw(self, rows: slice = slice(None)) -> np.ndarray:
+        """Return the surface as an image, shape (ny, nx), or some rows of it."""
         ny, nx = self.shape
         x = (np.arange(nx) - nx / 2) / nx
-        y = (np.arange(ny) - ny / 2) / ny
+        y = (np.arange(ny)[rows] - ny / 2) / ny
         return np.polynomial.polynomial.polygrid2d(y, x, self.coefficients)
 
 

@@ -2,7 +2,6 @@
 
 import math
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from astropy.units import Quantity
@@ -35,16 +34,18 @@ class NetImage:
     image: FocalImage = field(repr=False)
     background: Background = field(repr=False)
 
-    @cached_property
+    @property
     def variance(self) -> np.ndarray:
         """Variance a pixel that is independent from pixel to pixel, never below zero.
 
         For display and files: photons, detector noise, noise of beam-off frames. The
         common uncertainty of the background is not in it.
         """
-        noise = np.maximum(self.background.photon_variance, 0.0)
-        noise = self.image.variance + noise - 2.0 * self.background.shared_variance
-        return np.where(self.usable, np.maximum(noise, 0.0), 0.0)
+        variance = self.image.variance
+        variance += np.maximum(self.background.photon_variance, 0.0)
+        variance -= 2.0 * self.background.shared_variance
+        variance[~self.usable] = 0.0
+        return np.maximum(variance, 0.0, out=variance)
 
 
 def subtract(image: FocalImage, background: Background) -> NetImage:

@@ -5,18 +5,20 @@ a ring is summed over the very pixels that were counted, whatever the mask has t
 away. Exact overlaps would add nothing but correlation.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from beamreduce.background.blocks import LEAST_PHOTONS
-from beamreduce.background.model import Background, draw
-from beamreduce.background.pixels import checked_center, distance_px, plain_pixels
+from beamreduce.background.model import Background, Polynomial
+from beamreduce.background.pixels import checked_center
 from beamreduce.image.focal_image import FocalImage
 
 _FINE_PX = 0.5  # width of the rings that shapes are summed over
 _RATIO = 1.06  # of the radii of a ring; a wing r^-3 falls by a sixth in it
 _LEAST_RINGS = 8
+_ROWS_AT_ONCE = 128
 _APART = ("exposure", "none")  # methods that do not take the level from the image itself
 
 
@@ -116,46 +118,71 @@ def wing_rings(
         templates. A level from the image itself was found under the same wing and may
         hold part of it, so it is left free; a surface is left free to bend, too.
     """
-    distance = distance_px(image.shape, center_xy)
-    inside = _share_in_rectangle(image.shape, center_xy)
-    kept = plain_pixels(image) & (inside > 0)
-    if outer_px is not None:
-        kept &= distance < outer_px
-    ring = (distance[kept] / _FINE_PX).astype(np.intp)
-    share = inside[kept]
-    del inside
-    area = np.bincount(ring, weights=share)
-    there = area > 0
-
-    def count(values: np.ndarray) -> np.ndarray:
-        weighted = values[kept]
-        weighted *= share
-        return np.bincount(ring, weights=weighted)[there]
-
-    area_px = area[there]
-    radius_px = count(distance) / area_px
-    del distance
-    level = np.zeros(image.shape) if known is None else known.level_image(image.shape)
-    known_photons = count(level)
+    level = 0.0 if known is None else known.level
     extra = 0.0
     if known is not None:
         extra = known.photon_variance - 2.0 * known.shared_variance
     modes = ()
     if known and known.method in _APART:
         modes = known.modes + known.systematic_modes + known.model_modes
+    summed = _in_fine_rings(
+        image,
+        (center_xy, outer_px),
+        (image.photons, level, image.noise_variance, extra, *modes),
+    )
+    area_px, distance, photons, known_photons, noise, of_level, *templates = summed
+    radius_px = distance / area_px
     return WingRings(
         radius_px=radius_px,
         area_px=area_px,
-        photons=count(image.photons) - known_photons,
+        photons=photons - known_photons,
         known=known_photons,
-        noise=count(np.broadcast_to(image.noise_variance + extra, image.shape)),
-        templates=np.array([count(draw(mode, image.shape)) for mode in modes]).reshape(
-            len(modes), np.count_nonzero(there)
-        ),
+        noise=noise + of_level,
+        templates=np.array(templates).reshape(len(modes), area_px.size),
         free=area_px * _free_shapes(radius_px, known),
         variance_per_photon=image.variance_per_photon,
         pixel_mm=image.pixel_mm,
     )
+
+
+def _in_fine_rings(
+    image: FocalImage,
+    where: tuple[tuple[float, float], float | None],
+    surfaces: Sequence[Polynomial | np.ndarray | float],
+) -> np.ndarray:
+    """Sum area, distance and surfaces over fine rings, shape (2 + surfaces, n).
+
+    Some rows at a time, so that no image but those given is held.
+    """
+    center_xy, outer_px = where
+    ny, nx = image.shape
+    along_y, along_x = _share_in_rectangle(image.shape, center_xy)
+    x0, y0 = checked_center(image.shape, center_xy)
+    count = int(np.hypot(nx, ny) / _FINE_PX) + 1
+    sums = np.zeros((2 + len(surfaces), count))
+    for start in range(0, ny, _ROWS_AT_ONCE):
+        rows = slice(start, start + _ROWS_AT_ONCE)
+        distance = np.hypot(np.arange(nx) - x0, (np.arange(ny)[rows] - y0)[:, None])
+        share = along_y[rows, None] * along_x
+        kept = (image.flags[rows] == 0) & (share > 0)
+        if outer_px is not None:
+            kept &= distance < outer_px
+        distance, share = distance[kept], share[kept]
+        ring = (distance / _FINE_PX).astype(np.intp)
+        sums[0] += np.bincount(ring, weights=share, minlength=count)
+        sums[1] += np.bincount(ring, weights=share * distance, minlength=count)
+        for total, surface in zip(sums[2:], surfaces, strict=True):
+            values = _rows_of(surface, rows, image.shape)[kept]
+            total += np.bincount(ring, weights=share * values, minlength=count)
+    return sums[:, sums[0] > 0]
+
+
+def _rows_of(
+    surface: Polynomial | np.ndarray | float, rows: slice, shape: tuple[int, int]
+) -> np.ndarray:
+    if isinstance(surface, Polynomial):
+        return surface.draw(rows)
+    return np.broadcast_to(surface, shape)[rows]
 
 
 def _free_shapes(radius_px: np.ndarray, known: Background | None) -> np.ndarray:
@@ -169,12 +196,12 @@ def _free_shapes(radius_px: np.ndarray, known: Background | None) -> np.ndarray:
 
 def _share_in_rectangle(
     shape: tuple[int, int], center_xy: tuple[float, float]
-) -> np.ndarray:
-    """Return the part of each pixel in the largest rectangle about the center."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the part of each row and column in the largest rectangle about the center."""
     center = checked_center(shape, center_xy)
     along = []
     for length, middle in zip(shape[::-1], center, strict=True):
         half = min(middle, length - 1 - middle) + 0.5
         offset = np.abs(np.arange(length) - middle)
         along.append(np.clip(half + 0.5 - offset, 0.0, 1.0))
-    return along[1][:, None] * along[0]
+    return along[1], along[0]

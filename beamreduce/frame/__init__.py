@@ -8,7 +8,11 @@ from beamreduce.frame.calibrate import PhotonSum, calibrate_frame, calibrate_fra
 from beamreduce.frame.cosmic_rays import find_hits
 from beamreduce.frame.dark_and_flat import DarkRate, FlatFrames, make_dark_rate, make_flat
 from beamreduce.frame.dead_pixels import find_dead_pixels
-from beamreduce.frame.exposure_sum import FrameSettings, sum_exposures
+from beamreduce.frame.exposure_sum import (
+    FrameSettings,
+    photons_in_rows,
+    sum_exposures,
+)
 from beamreduce.frame.frame import Frame
 from beamreduce.frame.master import MasterFrame, make_master
 from beamreduce.frame.master_set import MasterCache, MasterSet
@@ -41,6 +45,7 @@ __all__ = [
     "make_dark_rate",
     "make_flat",
     "make_master",
+    "photons_in_rows",
     "read_frame",
     "shared_covariance",
     "sum_exposures",

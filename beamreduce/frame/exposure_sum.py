@@ -106,6 +106,46 @@ def sum_exposures(
     return replace(total, bad=bad, saturated=total.saturated & ~bad)
 
 
+def photons_in_rows(
+    item: CalibratedBy,
+    rows: slice,
+    *,
+    folder: Path,
+    detector: Detector,
+    cache: MasterCache,
+) -> np.ndarray:
+    """Calibrate some rows of one exposure, which says its photon energy.
+
+    Parameters
+    ----------
+    item
+        The exposure with the bias, dark and flat exposures it is calibrated by.
+    rows
+        Which rows.
+    folder, detector, cache
+        As for :func:`sum_exposures`.
+
+    Returns
+    -------
+    Photons a pixel, shape (rows, nx); 0 in bad or saturated pixels.
+
+    Raises
+    ------
+    FrameError
+        When the frame cannot be read, or has another shape than its masters.
+    """
+    frame = read_frame(Path(item.exposure.file), root=folder)
+    total = calibrate_frame(
+        replace(frame, pixels=frame.pixels[rows]),
+        gather_masters(item, folder=folder, detector=detector, cache=cache).rows(rows),
+        detector=detector,
+        exposure_time=item.exposure.exposure_time,
+        energy=item.exposure.energy,
+    )
+    total.photons[total.bad | total.saturated] = 0.0
+    return total.photons
+
+
 @dataclass(frozen=True)
 class _Summing:
     """What stays the same for all exposures of a measurement."""

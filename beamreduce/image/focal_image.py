@@ -110,5 +110,7 @@ class FocalImage:
         Sums over apertures use the unclipped photons instead, because clipping noise
         at zero would make sums of variance too large.
         """
-        photons = np.maximum(self.photons, 0.0)
-        return np.maximum(self.variance_per_photon * photons + self.noise_variance, 0.0)
+        variance = np.maximum(self.photons, 0.0)
+        variance *= self.variance_per_photon
+        variance += self.noise_variance
+        return np.maximum(variance, 0.0, out=variance)

@@ -97,11 +97,11 @@ def cut_at_edges(net: NetImage) -> dict[str, float]:
         "y = 0": np.s_[:edge, :],
         f"y = {ny - 1}": np.s_[-edge:, :],
     }
-    total = net.photons.sum()
+    total, variance = net.photons.sum(), net.variance
     cut = {}
     for side, strip in strips.items():
         photons = net.photons[strip].sum()
-        noise = np.sqrt(net.variance[strip].sum())
+        noise = np.sqrt(variance[strip].sum())
         if photons > _SIGNIFICANT * noise and photons > _WORTH_SAYING * total:
             cut[side] = float(photons / total)
     return cut

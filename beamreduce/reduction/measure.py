@@ -41,6 +41,7 @@ from beamreduce.reduction.budget import (
     systematics_of,
     uncertain_curve,
 )
+from beamreduce.reduction.direct_step import read_direct
 from beamreduce.reduction.image_limits import (
     checked_reference_mm,
     edge_warning,
@@ -131,13 +132,16 @@ def measure(
     FrameError, MeasurementError
         When a frame cannot be used or the numbers cannot be had from it.
     """
+    masters = MasterCache(room=1) if masters is None else masters
+    directs = MasterCache(room=1) if directs is None else directs
     with request.naming_errors():
         return _measure(request, masters, directs)
 
 
 def _measure(
-    request: MeasureRequest, masters: MasterCache | None, directs: MasterCache | None
+    request: MeasureRequest, masters: MasterCache, directs: MasterCache
 ) -> Measured:
+    direct = read_direct(request, masters, directs)  # its images are gone before the next
     located = locate(request, masters)
     reference = _reference_that_fits(request, located)
     setting = _setting(request, located, reference)
@@ -151,7 +155,7 @@ def _measure(
     other = _other_references(request, curves, reference)
     numbers = _with_numbers(setting, request, located, curves, other)
     photons = _net_photons(curves.net)
-    areas = measure_area(request, located, curves.net, photons, (masters, directs))
+    areas = measure_area(request, located, (curves.net, photons), direct, masters)
     return Measured(
         measurement=_with_area(numbers, areas),
         located=located,
