@@ -19,6 +19,7 @@ FLOW = (
     "reflectors", "quadrants", "before_after",
     "figures", "report",
     "reduction", "simulate",
+    "panel",
     "rerun",
     "cli",
 )  # fmt: skip

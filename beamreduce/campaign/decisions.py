@@ -8,12 +8,13 @@ import math
 import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from beamreduce.campaign.measurement_inputs import MeasurementInputs
 from beamreduce.campaign.setup_tables import BACKGROUNDS, CENTERS, Reduction
 from beamreduce.errors import CampaignError, Problem
+from beamreduce.record.atomic import write_table_whole
 from beamreduce.record.ecsv_table import EcsvTable, read_ecsv
 
 DECISIONS_FILE = "decisions.ecsv"  # their copy in a results folder
@@ -91,6 +92,58 @@ def read_decisions(path: Path) -> tuple[Decision, ...]:
     if problems:
         raise CampaignError(problems)
     return tuple(sorted(decisions, key=lambda one: one.order))
+
+
+def add_decision(
+    path: Path, about: tuple[str, str, str], *, person: str, reason: str
+) -> Decision:
+    """Write a further decision behind those that a table holds; what is there stays.
+
+    Parameters
+    ----------
+    path
+        Table of decisions; made when there is none.
+    about
+        Item, action and value as in :class:`Decision`.
+    person, reason
+        Who decides, and why; order and time are given here.
+
+    Raises
+    ------
+    CampaignError
+        When the table that is there cannot be used, or a cell of the new row is wrong.
+    OutputError
+        When the table cannot be written.
+    """
+    from astropy.table import Table, vstack  # noqa: PLC0415 - slow import
+
+    path = Path(path)
+    before = read_decisions(path) if path.exists() else ()
+    texts = {
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "person": " ".join(person.split()),
+        **dict(zip(("item", "action", "value"), about, strict=True)),
+        "reason": " ".join(reason.split()),
+    }
+    order = 1 + max((one.order for one in before), default=0)
+    row = Table({"order": [order], **{name: [text] for name, text in texts.items()}})
+    shown = EcsvTable(
+        file=path.name,
+        columns={},
+        rows=({"order": str(order), **texts},),
+        numbers=(len(before) + 1,),
+        label_column="item",
+    )
+    decision, problems = _decision(shown, 0)
+    if problems:
+        raise CampaignError(problems)
+    table = row
+    if before:
+        kept = Table.read(path, format="ascii.ecsv")
+        kept["order"] = kept["order"].astype(int)
+        table = vstack([kept, row], metadata_conflicts="silent")
+    write_table_whole(path, table)
+    return decision
 
 
 def _decision(table: EcsvTable, index: int) -> tuple[Decision, list[Problem]]:
