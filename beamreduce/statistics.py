@@ -1,10 +1,14 @@
 """Counting intervals, ratios and resampling."""
 
+from statistics import NormalDist
+
 import numpy as np
 from numba import njit
 
 from beamreduce.errors import SettingsError
 
+# Half-power diameter, in standard deviations, of a normal law along each azimuth.
+IN_PLANE_HPD = 2 * NormalDist().inv_cdf(0.75)
 _DROPPED = 1e-6  # of the largest variance
 
 

@@ -18,6 +18,7 @@ from beamreduce.mirror.prescription import (
     MirrorDesign,
     Nesting,
     Prescription,
+    lit_area_cm2,
     nestings_from_design,
 )
 from beamreduce.mirror.prescription_checks import check_nest, junction_focal_length_mm
@@ -71,6 +72,7 @@ __all__ = [
     "fresnel",
     "junction_focal_length_mm",
     "layout_on_sheet",
+    "lit_area_cm2",
     "nest_reflectivity",
     "nestings_from_design",
     "optical_constants",

@@ -115,3 +115,11 @@ def nestings_from_design(design: MirrorDesign) -> Prescription:
         )
         radius_mm += length_mm * math.tan(angle) + thickness_mm
     return Prescription(nestings=tuple(nestings), focal_length_mm=focal_mm)
+
+
+def lit_area_cm2(nesting: Nesting) -> float:
+    """Return the ring area that the primary of a nesting shows to a star."""
+    tan = math.tan(nesting.primary_angle_rad)
+    rear = nesting.radius_mm + nesting.gap_mm / 2 * tan
+    front = rear + nesting.primary_length_mm * tan
+    return math.pi * (front**2 - rear**2) / 100

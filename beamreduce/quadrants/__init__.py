@@ -6,8 +6,6 @@ from beamreduce.quadrants.adjusters import (
     find_adjusters,
     read_adjusters,
 )
-from beamreduce.quadrants.bar_budget import BarBudget, bar_budget
-from beamreduce.quadrants.bar_errors import BARS, BarEffects, bar_effects
 from beamreduce.quadrants.coincident import (
     QuadrantLight,
     Quarters,
@@ -37,13 +35,10 @@ from beamreduce.quadrants.targets import Target, outwards, targets_of
 
 __all__ = [
     "ADJUSTER_FILE",
-    "BARS",
     "ROUND_FILE",
     "VISIBLE_KEV",
     "Adjuster",
     "Aim",
-    "BarBudget",
-    "BarEffects",
     "Diffraction",
     "Displacements",
     "Effect",
@@ -58,8 +53,6 @@ __all__ = [
     "Shape",
     "Target",
     "WholeImage",
-    "bar_budget",
-    "bar_effects",
     "best_moves",
     "common_moves",
     "diffraction_of",

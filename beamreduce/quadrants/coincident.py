@@ -52,7 +52,7 @@ class WholeImage:
     hpd_rad
         HPD in each.
     area_mm2
-        Light inside the reference radius in each: effective area, bars left out.
+        Light inside the reference radius in each: effective area, less the shadow of bars.
     """
 
     distance_mm: np.ndarray
@@ -143,6 +143,12 @@ class Quarters:
 
     def in_plane(self, plane: int, displaced: Angles) -> tuple[float, float]:
         """Return HPD (rad) and light inside the reference radius (mm²) in one plane."""
+        radii, growth = self.growth(plane, displaced)
+        inside = float(np.interp(self.reference_rad, radii, growth))
+        return 2 * float(np.interp(inside / 2, growth, radii)), inside
+
+    def growth(self, plane: int, displaced: Angles) -> tuple[np.ndarray, np.ndarray]:
+        """Return radii (rad) and the light (mm²) inside each, about the common center."""
         distance_mm = float(self.distance_mm[plane])
         parts = []
         for name, (x, y, light) in self.points[plane].items():
@@ -153,8 +159,7 @@ class Quarters:
         center = center_of_points((x, y, light), reference, step)
         away = np.hypot(x - center[0], y - center[1])
         radii, growth = growth_of_points(away, light, step)
-        inside = float(np.interp(reference, radii, growth))
-        return 2 * float(np.interp(inside / 2, growth, radii)) / distance_mm, inside
+        return radii / distance_mm, growth
 
 
 def quarters_of(

@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING
 
 import astropy.units as u
 
-from beamreduce.reflectors import (
-    BAR_ENDS,
+from beamreduce.mirror.bar_budget import (
     BarBudget,
-    BarSensitivity,
-    ReflectorSetup,
+    InPlaneLight,
     bar_budget,
-    bar_sensitivities,
+    point_hpd_arcsec,
 )
+from beamreduce.mirror.bar_errors import BAR_ENDS, BarSensitivity, bar_sensitivities
+from beamreduce.reflectors import ReflectorSetup
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -37,7 +37,7 @@ def bar_tolerances(
     budget = bar_budget(
         setup.prescription,
         sensitivities,
-        core_hpd=core * u.arcsec,
+        core=InPlaneLight.normal(core * u.arcsec),
         target_hpd=target * u.arcsec,
     )
     return sensitivities, budget
@@ -52,14 +52,15 @@ def bar_table(sensitivities: Sequence[BarSensitivity]) -> "Table":
     table["nesting"] = [one.nesting for one, _ in rows]
     table["end"] = [end for _, end in rows]
     table["radius"] = [one.radius_mm for one, _ in rows] * u.mm
-    for name, unit in (
-        ("shift_arcsec_per_um", u.arcsec / u.um),
-        ("spread_arcsec_per_um", u.arcsec / u.um),
-        ("hpd_arcsec_per_um", u.arcsec / u.um),
-        ("shift_arcsec_per_arcmin", u.arcsec / u.arcmin),
-    ):
-        short = name.replace("_arcsec_per_um", "").replace("arcsec_per_arcmin", "by_lean")
-        table[short] = [getattr(one, name)[end] for one, end in rows] * unit
+    per_um = u.arcsec / u.um
+    table["shift"] = [one.shift_arcsec_per_um[end] for one, end in rows] * per_um
+    table["spread"] = [one.spread_arcsec_per_um[end] for one, end in rows] * per_um
+    table["hpd"] = [
+        point_hpd_arcsec(one.shift_arcsec_per_um[end]) for one, end in rows
+    ] * per_um
+    table["shift_by_lean"] = [one.shift_arcsec_per_arcmin[end] for one, end in rows] * (
+        u.arcsec / u.arcmin
+    )
     return table
 
 

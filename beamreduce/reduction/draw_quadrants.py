@@ -18,7 +18,8 @@ from beamreduce.figures.quadrants import (
     draw_rounds,
     draw_whole_focus,
 )
-from beamreduce.quadrants import BARS
+from beamreduce.mirror.bar_errors import BAR_ENDS
+from beamreduce.reduction.quadrants_bars import radial_mm, tilt_mm
 from beamreduce.reduction.quadrants_content import best_of, in_pixels
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 
@@ -133,23 +134,23 @@ def _focus(figure: "Figure", found: QuadrantsFound) -> None:
 
 def _bars(figure: "Figure", found: QuadrantsFound) -> None:
     radius = np.array([one.radius_mm for one in found.bars])
-    names = [bar.replace("_", " ") for bar in BARS]
+    names = [bar.replace("_", " ") for bar in BAR_ENDS]
     radial, tilt = (
         {name: rows[:, k] / 1000 for k, name in enumerate(names)}
         for rows in (
-            np.array([one.radial for one in found.bars]),
-            np.array([one.tilt_mm for one in found.bars]),
+            np.array([radial_mm(one, found.detector_mm) for one in found.bars]),
+            np.array([tilt_mm(one, found.detector_mm) for one in found.bars]),
         )
     )
     draw_bar_effects(tuple(figure.subplots(2, 1, sharex=True)), radius, radial, tilt)
 
 
 def _budget(figure: "Figure", found: QuadrantsFound) -> None:
-    budget = found.budget
-    goal = None
-    if budget.target_rad is not None:
-        allowed = budget.allowed_mm
-        goal = (budget.target_rad * _ARCSEC, None if allowed is None else allowed * 1000)
+    allowed = found.budget
+    error = None if allowed.budget is None else allowed.budget.radial_um
     draw_bar_budget(
-        figure.subplots(), budget.error_mm * 1000, budget.hpd_rad * _ARCSEC, goal
+        figure.subplots(),
+        allowed.error_um,
+        allowed.hpd_arcsec,
+        (allowed.target_arcsec, error),
     )

@@ -199,12 +199,11 @@ def _stop(found: QuadrantsFound) -> str:
 def bars_of(found: QuadrantsFound) -> dict[str, object]:
     """Return the budget of alignment bars."""
     budget = found.budget
-    allowed = None if budget is None else budget.allowed_mm
-    target = None if budget is None else budget.target_rad
+    kept = None if budget is None else budget.budget
     return {
-        "target_hpd_arcsec": None if target is None else target * _ARCSEC,
-        "allowed_error_um": None if allowed is None else allowed * 1000,
-        "sentence": None if budget is None else budget.sentence or None,
+        "target_hpd_arcsec": None if budget is None else budget.target_arcsec,
+        "allowed_error_um": None if kept is None else kept.radial_um,
+        "sentence": None if budget is None else budget.sentence,
     }
 
 
@@ -245,8 +244,6 @@ def _notes(campaign: Campaign, found: QuadrantsFound) -> dict[str, str]:
         )
     if stop := _stop(found):
         notes["stop"] = stop
-    if campaign.setup.mirror.bar_count:
-        notes["area"] = "predicted areas leave the shadow of the alignment bars out"
     source = campaign.setup.facility.source_distance.to_value(u.mm)
     response = 1 + found.detector_mm / float(source)
     notes["lens_rule"] = (

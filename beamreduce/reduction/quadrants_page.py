@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 
 from beamreduce.figures import rounded
-from beamreduce.quadrants import BARS
+from beamreduce.mirror.bar_errors import BAR_ENDS
 from beamreduce.record import Uncertain, software_versions
+from beamreduce.reduction.quadrants_bars import hpd_for_1um, radial_mm
 from beamreduce.reduction.quadrants_content import CAUTION
 from beamreduce.reduction.quadrants_rounds import moves_seen
 from beamreduce.reduction.quadrants_step import QuadrantsFound
@@ -213,14 +214,15 @@ def _bars(found: QuadrantsFound) -> dict[str, object]:
         [
             str(one.nesting),
             f"{one.radius_mm:.2f}",
-            *(f"{move / 1000:+.4f}" for move in one.radial),
-            f"{one.together:.3f}",
-            f"{one.half_power_mm(1e-3) / found.detector_mm * _ARCSEC:.2f}",
+            *(f"{move / 1000:+.4f}" for move in radial),
+            f"{radial.sum():.3f}",
+            f"{hpd_for_1um(one):.2f}",
         ]
         for one in found.bars[::every]
+        for radial in [radial_mm(one, found.detector_mm)]
     ]
     budget = "" if found.budget is None else _sentence(found.budget.sentence)
-    names = [bar.replace("_", " ") for bar in BARS]
+    names = [bar.replace("_", " ") for bar in BAR_ENDS]
     return {"budget": budget, "every": every, "names": names, "rows": rows}
 
 

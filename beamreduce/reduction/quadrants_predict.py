@@ -11,13 +11,11 @@ from beamreduce.campaign import Campaign
 from beamreduce.infinity.configuration import Resolution
 from beamreduce.infinity.declared import Declared, declared_optics
 from beamreduce.quadrants import (
-    BarBudget,
     Displacements,
     QuadrantLight,
     Quarters,
     Round,
     WholeImage,
-    bar_budget,
     planes_about,
     quarters_of,
 )
@@ -120,19 +118,6 @@ def both_quarters(
         kind: first[kind].joined(quarters_of(of_kind, near, resolution, view))
         for kind, of_kind in lights.items()
     }
-
-
-def budget_of(
-    lights: Mapping[str, QuadrantLight],
-    rounds: Sequence[RoundFound],
-    folded: Mapping[str, FoldedQuadrant],
-    target_rad: float | None,
-) -> BarBudget:
-    """Work out what errors of bars would make of the image with all quadrants at home."""
-    resolution, view = _how_finely(rounds, folded)
-    optics = next(iter(lights.values())).optics
-    planes = planes_about(optics, 2 * resolution.hpd_rad, 0.0)
-    return bar_budget(lights, planes, resolution, (*view, target_rad))
 
 
 def _how_finely(

@@ -9,17 +9,15 @@ import numpy as np
 
 from beamreduce.campaign import Campaign
 from beamreduce.infinity.declared import quadrants_of
+from beamreduce.mirror.bar_errors import BarSensitivity, bar_sensitivities
 from beamreduce.quadrants import (
     VISIBLE_KEV,
     Adjuster,
-    BarBudget,
-    BarEffects,
     Diffraction,
     Effect,
     MovePlan,
     Round,
     WholeImage,
-    bar_effects,
     diffraction_of,
     displacements,
     effects_of,
@@ -30,13 +28,13 @@ from beamreduce.quadrants import (
 from beamreduce.raytrace import ErrorLaw, FigureErrors, Light, MirrorState, Quadrant
 from beamreduce.record import random_stream
 from beamreduce.reduction.quadrant_folds import FoldedQuadrant, MeasuredQuadrant
+from beamreduce.reduction.quadrants_bars import BarsAllowed, bars_allowed
 from beamreduce.reduction.quadrants_predict import (
     Predict,
     Predicted,
     RoundFound,
     angles_of,
     both_quarters,
-    budget_of,
     lights_of,
 )
 
@@ -87,8 +85,8 @@ class QuadrantsFound:
     now_whole: WholeImage | None
     coincident_whole: WholeImage | None
     diffraction: Mapping[float, Diffraction]
-    bars: tuple[BarEffects, ...]
-    budget: BarBudget | None
+    bars: tuple[BarSensitivity, ...]
+    budget: BarsAllowed | None
     detector_mm: float
     energy_kev: float
     refused: str
@@ -129,11 +127,18 @@ def find_quadrants(
     detector_mm, energy_kev = _plane_of(last.measured)
     unpredicted = _unpredicted(campaign, folded, measured)
     quarters, budget = None, None
+    bars = bar_sensitivities(
+        campaign.prescription,
+        source_distance=campaign.setup.facility.source_distance,
+        detector_distance=detector_mm * u.mm,
+    )
     if not unpredicted:
         lights = lights_of(campaign, found, folded, energy_kev)
         quarters = both_quarters(lights, found, folded)
         if target_rad is not None:
-            budget = budget_of(lights["designed"], found, folded, target_rad)
+            budget = bars_allowed(
+                quarters["designed"], campaign.prescription, bars, target_rad
+            )
         found = [
             replace(one, whole=None if one.displaced is None else
                     quarters["designed"].whole(angles_of(one.displaced)))
@@ -173,7 +178,7 @@ def find_quadrants(
             kev: diffraction_of(campaign.prescription, _source_mm(campaign), kev)
             for kev in sorted({one.image.energy_kev for one in measured})
         },
-        bars=bar_effects(campaign.prescription, _light(campaign), detector_mm),
+        bars=bars,
         budget=budget,
         detector_mm=detector_mm,
         energy_kev=energy_kev,

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 import astropy.units as u
 import numpy as np
 
-from beamreduce.quadrants import BARS
 from beamreduce.quadrants.rounds import COLUMNS
+from beamreduce.reduction.quadrants_bars import bar_rows, budget_rows
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 from beamreduce.units import arcsec_per_mm
 
@@ -172,31 +172,12 @@ def convergence_table(found: QuadrantsFound) -> "Table":
 
 def bar_table(found: QuadrantsFound) -> "Table":
     """Return what errors of alignment bars do to the light of each nesting."""
-    rows = []
-    for one in found.bars:
-        row: dict[str, object] = {"nesting": one.nesting, "radius": one.radius_mm * u.mm}
-        for k, bar in enumerate(BARS):
-            row[f"{bar}_radial"] = float(one.radial[k])
-            row[f"{bar}_tilt"] = float(one.tilt_mm[k]) * u.mm / u.rad
-        row["all_radial"] = one.together
-        hpd = one.half_power_mm(1e-3) / found.detector_mm * _ARCSEC
-        row["hpd_for_1um_rms"] = hpd * u.arcsec
-        rows.append(row)
-    return _table(rows)
+    return _table(bar_rows(found.bars, found.detector_mm))
 
 
 def budget_table(found: QuadrantsFound) -> "Table":
     """Return the HPD of the whole mirror against the error of its bars."""
-    budget = found.budget
-    return _table(
-        [
-            {
-                "bar_error": float(error) * 1000 * u.um,
-                "hpd": float(hpd) * _ARCSEC * u.arcsec,
-            }
-            for error, hpd in zip(budget.error_mm, budget.hpd_rad, strict=True)
-        ]
-    )
+    return _table(budget_rows(found.budget))
 
 
 def _table(rows: list[dict[str, object]]) -> "Table":

@@ -5,6 +5,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING
 
+from beamreduce.mirror.bar_budget import BarBudget
+from beamreduce.mirror.bar_errors import BarSensitivity
 from beamreduce.record import (
     Provenance,
     plain_json,
@@ -25,8 +27,6 @@ from beamreduce.reflectors import (
     SETTINGS_FILE,
     STAGES,
     TRACES_FILE,
-    BarBudget,
-    BarSensitivity,
     ControlChart,
     GroupYield,
     MapNumbers,

@@ -7,14 +7,6 @@ from beamreduce.reflectors.agreement import (
     compare_magnifications,
 )
 from beamreduce.reflectors.band_powers import BandPowers, band_powers
-from beamreduce.reflectors.bar_tolerances import ENDS as BAR_ENDS
-from beamreduce.reflectors.bar_tolerances import (
-    BarBudget,
-    BarSensitivity,
-    bar_budget,
-    bar_sensitivities,
-    hpd_with_bar_errors,
-)
 from beamreduce.reflectors.control_chart import ChartPoint, ControlChart, c4, control_chart
 from beamreduce.reflectors.figure_error import FigureError, figure_error
 from beamreduce.reflectors.filling_plan import (
@@ -68,7 +60,6 @@ from beamreduce.reflectors.roughness import (
     roughness,
 )
 from beamreduce.reflectors.scatter import (
-    IN_PLANE_HPD,
     Halo,
     ScatterEffect,
     halo_of,
@@ -96,11 +87,9 @@ from beamreduce.reflectors.yields import (
 )
 
 __all__ = [
-    "BAR_ENDS",
     "FOLDER_FORMAT",
     "GRADES",
     "HEIGHT_PARAMETERS",
-    "IN_PLANE_HPD",
     "MAPS_FILE",
     "NOT_GRADED",
     "SETTINGS_FILE",
@@ -111,8 +100,6 @@ __all__ = [
     "AreaSpectrum",
     "BandAgreement",
     "BandPowers",
-    "BarBudget",
-    "BarSensitivity",
     "BarSettings",
     "Candidate",
     "ChartPoint",
@@ -149,8 +136,6 @@ __all__ = [
     "band_powers",
     "band_roughness",
     "band_roughness_nm",
-    "bar_budget",
-    "bar_sensitivities",
     "batch_that_suffices",
     "c4",
     "charts_by_batch",
@@ -166,7 +151,6 @@ __all__ = [
     "group_yields",
     "halo_of",
     "height_map",
-    "hpd_with_bar_errors",
     "line_spectrum",
     "mean_spectra",
     "measure_map",

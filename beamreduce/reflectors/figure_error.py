@@ -9,7 +9,7 @@ from astropy.units import Quantity
 
 from beamreduce.errors import ReflectorError
 from beamreduce.record import Uncertain
-from beamreduce.reflectors.scatter import IN_PLANE_HPD
+from beamreduce.statistics import IN_PLANE_HPD
 from beamreduce.units import convert, positive_in
 
 _RADIAN = math.degrees(1.0) * 3600.0

@@ -1,6 +1,5 @@
 """A folder of height maps: read and checked as a whole before anything is measured."""
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,14 +97,6 @@ def grazing_rad(nesting: Nesting, stage: str) -> float:
     if stage == "primary":
         return nesting.primary_angle_rad
     return nesting.secondary_angle_rad - 2 * nesting.primary_angle_rad
-
-
-def lit_area_cm2(nesting: Nesting) -> float:
-    """Return the ring area that the primary of a nesting shows to a star."""
-    tan = math.tan(nesting.primary_angle_rad)
-    rear = nesting.radius_mm + nesting.gap_mm / 2 * tan
-    front = rear + nesting.primary_length_mm * tan
-    return math.pi * (front**2 - rear**2) / 100
 
 
 def _strangers(

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import erf
 
 from beamreduce.errors import SettingsError
-from beamreduce.mirror import Nesting, coating_of, reflect
+from beamreduce.mirror import Nesting, coating_of, lit_area_cm2, reflect
 from beamreduce.reflectors.filling_plan import (
     PLACED,
     Candidate,
@@ -19,13 +19,13 @@ from beamreduce.reflectors.filling_plan import (
     filling_plan,
     what_to_form,
 )
-from beamreduce.reflectors.folder import grazing_rad, lit_area_cm2
+from beamreduce.reflectors.folder import grazing_rad
 from beamreduce.reflectors.grading import GRADES, STAGES
 from beamreduce.reflectors.limits_file import energy_name
 from beamreduce.reflectors.reflector_numbers import ReflectorNumbers
-from beamreduce.reflectors.scatter import IN_PLANE_HPD
 from beamreduce.reflectors.setup import ReflectorSetup
 from beamreduce.reflectors.yields import Yield, pooled
+from beamreduce.statistics import IN_PLANE_HPD
 
 
 @dataclass(frozen=True, kw_only=True)

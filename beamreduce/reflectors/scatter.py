@@ -8,16 +8,15 @@ import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
 from scipy.optimize import brentq
-from scipy.special import erfinv
 
 from beamreduce.errors import SettingsError
 from beamreduce.mirror import HC_KEV_NM
 from beamreduce.record import Uncertain
 from beamreduce.reflectors.power_spectrum import LineSpectrum
+from beamreduce.statistics import IN_PLANE_HPD
 from beamreduce.units import positive_in, value_in
 
 _RADIAN = math.degrees(1.0) * 3600.0  # arcsec
-IN_PLANE_HPD = 2 * math.sqrt(2) * float(erfinv(0.5))  # 1.349: of a rotated normal law
 
 
 def scattered_fraction(

@@ -10,16 +10,18 @@ from dataclasses import replace
 import astropy.units as u
 import numpy as np
 import pytest
+from scipy.special import erf
 
 from beamreduce.errors import GeometryError, SettingsError
+from beamreduce.mirror.bar_budget import (
+    InPlaneLight,
+    bar_budget,
+    hpd_with_bar_errors,
+    point_hpd_arcsec,
+)
+from beamreduce.mirror.bar_errors import BAR_ENDS, bar_sensitivities
 from beamreduce.raytrace import Light, MirrorState, TracePlan, trace
 from beamreduce.raytrace.mirror_parts import Placement, four_quadrants
-from beamreduce.reflectors import (
-    BAR_ENDS,
-    bar_budget,
-    bar_sensitivities,
-    hpd_with_bar_errors,
-)
 from tests.raytrace.made_mirrors import FOCAL, LENGTH, SOURCE, image_plane, nest
 
 RADIAN = math.degrees(1) * 3600
@@ -49,10 +51,15 @@ def test_a_turned_end_turns_light_by_twice_the_angle():
 
 
 @pytest.mark.parametrize("number", range(4))
-@pytest.mark.parametrize("source", [None, SOURCE])
-def test_against_the_trace_in_space(number, source):
-    """A stage moved and leaned so that one end is out at the azimuth that is open."""
-    prescription = nest(120.0, secondary=150.0)
+@pytest.mark.parametrize(
+    ("source", "secondary"), [(None, 150.0), (SOURCE, 150.0), (SOURCE, LENGTH)]
+)
+def test_against_the_trace_in_space(number, source, secondary):
+    """A stage moved and leaned so that one end is out at the azimuth that is open.
+
+    In the last case a near source's light from the front of the primary is lost.
+    """
+    prescription = nest(120.0, secondary=secondary)
     plane = FOCAL if source is None else image_plane()
     away = None if source is None else source * u.mm
     (one,) = bar_sensitivities(prescription, source_distance=away)
@@ -91,8 +98,13 @@ def test_against_the_trace_in_space(number, source):
 
     moved = (center(1) - center(-1)) / (2 * size) / 1000 / plane * RADIAN
     # Same rays with either sign; azimuths to ±0.01 rad lose 2e-5, the spread of the
-    # levers over the rays that both see is 0.2 %.
-    assert moved == pytest.approx(one.shift_arcsec_per_um[BAR_ENDS[number]], rel=4e-3)
+    # levers over the rays that both see is 0.2 %. Where light is lost at an edge, the
+    # trace also moves that edge: a lit part that is shorter by 1e-3 for the step of 2 µm
+    # has its mean off by half of that of the cone blur (0.1 mm): 1 % of a move of 0.25 mm
+    # at either sign.
+    accuracy = 0.02 if nesting.secondary_length_mm == LENGTH and source else 4e-3
+    expected = one.shift_arcsec_per_um[BAR_ENDS[number]]
+    assert moved == pytest.approx(expected, rel=accuracy)
 
 
 def test_a_lean_moves_grooves_along_the_axis_and_a_cone_out_of_them():
@@ -118,7 +130,10 @@ def test_half_power_diameter_against_errors_drawn_at_random():
     sensitivities = bar_sensitivities(prescription)
     core, error = 50.0, 6.0
     found = hpd_with_bar_errors(
-        prescription, sensitivities, core_hpd=core * u.arcsec, radial_error=error * u.um
+        prescription,
+        sensitivities,
+        core=InPlaneLight.normal(core * u.arcsec),
+        radial_error=error * u.um,
     ).to_value(u.arcsec)
     rays = 400_000
     area = np.array([80.0**2, 150.0**2])  # r tan α, and α is r/4f
@@ -132,23 +147,50 @@ def test_half_power_diameter_against_errors_drawn_at_random():
     moved += rng.normal(0, core / 1.3489795, rays)
     # The median of so many is known to 0.2 %.
     assert found == pytest.approx(2 * np.median(np.abs(moved)), rel=0.007)
-    one = sensitivities[0]
-    alone = (
-        one.hpd_arcsec_per_um["primary_front"] / one.shift_arcsec_per_um["primary_front"]
-    )
-    assert 1.0 < alone < 1.349  # between bars errors partly cancel
+    assert 1.0 < point_hpd_arcsec(-1.0) < 1.349  # between bars errors partly cancel
+
+
+def test_a_curve_of_encircled_energy_tells_what_bars_add():
+    """A core and a tail, against half the power of rays drawn at random."""
+    rng = np.random.default_rng(83)
+    prescription = nest(120.0)
+    (one,) = sensitivities = bar_sensitivities(prescription)
+    shares, sigmas = np.array([0.8, 0.2]), np.array([20.0, 70.0])
+    radius = np.linspace(0.0, 500.0, 400)
+    fraction = erf(radius[:, None] / sigmas / math.sqrt(2)) @ shares
+    core = InPlaneLight.from_curve(radius * u.arcsec, fraction)
+    found = hpd_with_bar_errors(
+        prescription, sensitivities, core=core, radial_error=2 * u.um
+    ).to_value(u.arcsec)
+    rays = 400_000
+    place = rng.random(rays)
+    moved = rng.normal(0, 1, rays) * rng.choice(sigmas, rays, p=shares)
+    moved += rng.normal(0, 2 * one.radial_arcsec_per_um, rays) * np.hypot(place, 1 - place)
+    # The median of so many is known to 0.3 %.
+    assert found == pytest.approx(2 * np.median(np.abs(moved)), rel=0.01)
+    none = 2 * float(np.interp(0.5, fraction, radius))
+    assert core.hpd_arcsec == pytest.approx(none, rel=2e-3)
+    # As if the core were one normal law: another answer.
+    normal = InPlaneLight.normal(none * u.arcsec)
+    other = hpd_with_bar_errors(
+        prescription, sensitivities, core=normal, radial_error=2 * u.um
+    ).to_value(u.arcsec)
+    assert abs(other / found - 1) > 0.02
 
 
 def test_the_budget_reaches_its_target():
     prescription = nest(80.0, 120.0, 160.0)
     sensitivities = bar_sensitivities(prescription)
     budget = bar_budget(
-        prescription, sensitivities, core_hpd=60 * u.arcsec, target_hpd=75 * u.arcsec
+        prescription,
+        sensitivities,
+        core=InPlaneLight.normal(60 * u.arcsec),
+        target_hpd=75 * u.arcsec,
     )
     reached = hpd_with_bar_errors(
         prescription,
         sensitivities,
-        core_hpd=60 * u.arcsec,
+        core=InPlaneLight.normal(60 * u.arcsec),
         radial_error=budget.radial_um * u.um,
     )
     assert reached.to_value(u.arcsec) == pytest.approx(75, rel=1e-6)
@@ -156,7 +198,10 @@ def test_the_budget_reaches_its_target():
     for alone in budget.radial_alone_um.values():
         assert alone == pytest.approx(2 * budget.radial_um, rel=0.03)
     none = hpd_with_bar_errors(
-        prescription, sensitivities, core_hpd=60 * u.arcsec, radial_error=0 * u.um
+        prescription,
+        sensitivities,
+        core=InPlaneLight.normal(60 * u.arcsec),
+        radial_error=0 * u.um,
     )
     assert none.to_value(u.arcsec) == pytest.approx(60, rel=1e-7)
 
@@ -166,11 +211,17 @@ def test_what_has_no_budget():
     sensitivities = bar_sensitivities(prescription)
     with pytest.raises(SettingsError, match="target_hpd must exceed"):
         bar_budget(
-            prescription, sensitivities, core_hpd=60 * u.arcsec, target_hpd=60 * u.arcsec
+            prescription,
+            sensitivities,
+            core=InPlaneLight.normal(60 * u.arcsec),
+            target_hpd=60 * u.arcsec,
         )
     with pytest.raises(SettingsError, match="same nestings"):
         bar_budget(
-            nest(80.0, 90.0), sensitivities, core_hpd=6 * u.arcsec, target_hpd=60 * u.arcsec
+            nest(80.0, 90.0),
+            sensitivities,
+            core=InPlaneLight.normal(6 * u.arcsec),
+            target_hpd=60 * u.arcsec,
         )
     with pytest.raises(GeometryError, match="source_distance must exceed"):
         bar_sensitivities(prescription, source_distance=1 * u.m)
