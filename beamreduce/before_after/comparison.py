@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from beamreduce.before_after.conventions import other_ways
 from beamreduce.before_after.curves import CurveDifference, compare_curves
 from beamreduce.before_after.equivalence import Verdict
 from beamreduce.before_after.finding import Judged, judge, needs_text, overall
@@ -113,7 +114,7 @@ def compare_results(
 
 
 def _notes(runs: Runs, pairs: tuple[Pair, ...]) -> list[str]:
-    notes = []
+    notes = list(other_ways(runs.before, runs.after, pairs))
     shared = [pair.id for pair in pairs if _shared_frames(pair)]
     if shared:
         notes.append(

@@ -5,6 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from beamreduce.before_after.conventions import (
+    center_reason,
+    plane_reason,
+    star_plane_reason,
+)
 from beamreduce.before_after.difference import Difference
 from beamreduce.before_after.equivalence import (
     Assurance,
@@ -17,7 +22,6 @@ from beamreduce.before_after.numbers import (
     Left,
     Runs,
     photons_of,
-    plane_reason,
     star_pairs,
 )
 from beamreduce.before_after.pair import Pair, Record
@@ -153,7 +157,8 @@ def _reason(pair: Pair, key: str, stored: Sequence[object]) -> str:
         if key == INFINITY and curves[1] is None:  # type: ignore[index]
             why = m["notes"].get("hpd_infinity_arcsec", "not known why")
             return f"no curve of a star {run}: {why}"
-    return "" if key == INFINITY or pair.same_plane else plane_reason(pair)
+    where = star_plane_reason(pair) if key == INFINITY else plane_reason(pair)
+    return "; ".join(reason for reason in (where, center_reason(pair)) if reason)
 
 
 def _compare(

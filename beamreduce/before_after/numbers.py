@@ -3,6 +3,12 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from beamreduce.before_after.conventions import (
+    center_reason,
+    plane_reason,
+    reference_reason,
+    star_plane_reason,
+)
 from beamreduce.before_after.difference import Quoted, Term, difference_of
 from beamreduce.before_after.finding import Finding
 from beamreduce.before_after.margins import CompareSettings, Margin
@@ -56,7 +62,13 @@ class _Key:
     margin: str
     unit: str
     at_infinity: bool
-    of_reference: bool  # depends on the reference radius
+    of_reference: bool  # depends on the reference radius, and on the center
+
+    @property
+    def of_star_plane(self) -> bool:
+        """True when it depends on the plane that a star is looked at in."""
+        best = "best_focus" in self.name
+        return self.at_infinity and self.of_reference and not best
 
 
 _KEYS = (
@@ -93,15 +105,6 @@ _KEYS = (
         at_infinity=True, of_reference=False,
     ),
 )  # fmt: skip
-# Reference radii that differ by less are one: a part of 10⁴ of the light beyond half of
-# it changes by nothing that shows.
-SAME_REFERENCE = 1e-4
-
-
-def same_reference(pair: Pair) -> bool:
-    """Return True when both curves are 1 at the same angle."""
-    first, second = (m["reference_radius_arcsec"] for m in (pair.before, pair.after))
-    return abs(first - second) <= SAME_REFERENCE * first
 
 
 def compare_numbers(runs: Runs, pairs: Sequence[Pair]) -> Found:
@@ -146,29 +149,14 @@ def _not_comparable(pair: Pair, key: _Key) -> str:
         if m.get(key.name) is None:
             why = m["notes"].get(key.name, "no reason is given")
             return f"null {run}: {why}"
-    if not key.at_infinity and not pair.same_plane:
-        return plane_reason(pair)
-    if key.of_reference and not same_reference(pair):
-        return reference_reason(pair)
-    return ""
-
-
-def plane_reason(pair: Pair) -> str:
-    """Say that the detector stood elsewhere."""
-    first, second = (m["detector_distance_mm"] for m in (pair.before, pair.after))
-    return (
-        f"the detector stood at {first:.6g} mm before and {second:.6g} mm after: images as "
-        f"measured can only be compared in one plane"
-    )
-
-
-def reference_reason(pair: Pair) -> str:
-    """Say that encircled energy was 1 elsewhere."""
-    first, second = (m["reference_radius_mm"] for m in (pair.before, pair.after))
-    return (
-        f"encircled energy is 1 at {first:.6g} mm before and at {second:.6g} mm after: set "
-        f"one reference_radius in both campaigns and reduce again"
-    )
+    reasons = []
+    if not key.at_infinity:
+        reasons.append(plane_reason(pair))
+    if key.of_reference:
+        reasons += [reference_reason(pair), center_reason(pair)]
+    if key.of_star_plane:
+        reasons.append(star_plane_reason(pair))
+    return "; ".join(reason for reason in reasons if reason)
 
 
 def _finding(runs: Runs, pair: Pair, key: _Key) -> Finding:

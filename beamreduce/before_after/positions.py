@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 import astropy.units as u
 import numpy as np
 
+from beamreduce.before_after.conventions import center_reason, plane_reason
 from beamreduce.before_after.difference import Quoted, difference_of
 from beamreduce.before_after.finding import Finding
-from beamreduce.before_after.numbers import Found, Left, Runs, photons_of, plane_reason
+from beamreduce.before_after.numbers import Found, Left, Runs, photons_of
 from beamreduce.before_after.pair import Pair, Record
 from beamreduce.before_after.results_folder import ResultsFolder
 from beamreduce.errors import ResultsError, SettingsError
@@ -53,8 +54,9 @@ def _place_of(runs: Runs, pair: Pair) -> Found:
 
 
 def _stage_reason(runs: Runs, pair: Pair) -> str:
-    if not pair.same_plane:
-        return plane_reason(pair)
+    elsewhere = plane_reason(pair) or center_reason(pair)
+    if elsewhere:
+        return elsewhere
     if None in (
         _orientation(runs.before, pair.before),
         _orientation(runs.after, pair.after),
@@ -109,6 +111,9 @@ def _single_quadrants(pairs: Sequence[Pair]) -> dict[float, list[Pair]]:
 def _within_reason(runs: Runs, group: Sequence[Pair]) -> str:
     if len(group) < 2:
         return "one single quadrant has nothing to be compared with"
+    for pair in group:
+        if reason := center_reason(pair):
+            return reason
     for run, side in ((runs.before, "before"), (runs.after, "after")):
         members = [getattr(pair, side) for pair in group]
         if None in [_orientation(run, m) for m in members]:

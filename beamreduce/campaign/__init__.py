@@ -1,5 +1,11 @@
 """The campaign folder: what was set up, what was exposed, what belongs to what."""
 
+from beamreduce.campaign.adjusters import (
+    ADJUSTER_FILE,
+    Adjuster,
+    find_adjusters,
+    read_adjusters,
+)
 from beamreduce.campaign.decisions import (
     DECISION_COLUMNS,
     DECISIONS_FILE,
@@ -18,12 +24,14 @@ from beamreduce.campaign.inspect import FrameUse, Inspection, inspect_campaign
 from beamreduce.campaign.matching import Campaign, read_campaign
 from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
 from beamreduce.campaign.paths import find_inside
-from beamreduce.campaign.setup_file import Setup, read_setup
+from beamreduce.campaign.setup_file import Setup, quadrants_of, read_setup
 from beamreduce.campaign.setup_tables import Reduction
 
 __all__ = [
+    "ADJUSTER_FILE",
     "DECISIONS_FILE",
     "DECISION_COLUMNS",
+    "Adjuster",
     "CalibratedBy",
     "Campaign",
     "Decision",
@@ -36,8 +44,11 @@ __all__ = [
     "Setup",
     "check_frame",
     "data_sums",
+    "find_adjusters",
     "find_inside",
     "inspect_campaign",
+    "quadrants_of",
+    "read_adjusters",
     "read_campaign",
     "read_decisions",
     "read_exposures",

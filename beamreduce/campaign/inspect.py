@@ -4,13 +4,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from beamreduce.campaign.adjusters import find_adjusters
 from beamreduce.campaign.exposure_list import Progress
 from beamreduce.campaign.frame_headers import FrameHeader, check_frame
 from beamreduce.campaign.inspect_text import measurement_table
 from beamreduce.campaign.matching import CampaignDraft, draft_campaign
 from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
 from beamreduce.campaign.paths import EXPOSURE_FILE
-from beamreduce.errors import FrameError, Problem
+from beamreduce.campaign.setup_file import QUADRANTS
+from beamreduce.errors import CampaignError, FrameError, Problem
 from beamreduce.record import sha256_of_file
 
 
@@ -97,9 +99,9 @@ class Inspection:
 def inspect_campaign(folder: Path, progress: Progress | None = None) -> Inspection:
     """Check a campaign folder without reducing it.
 
-    Reads ``campaign.toml``, ``exposures.ecsv``, ``nestings.ecsv`` and every frame's
-    header, size and checksums; pixels are read only for the checksums. When one file is
-    broken the others are checked all the same.
+    Reads ``campaign.toml``, ``exposures.ecsv``, ``nestings.ecsv``, ``adjusters.ecsv`` and
+    every frame's header, size and checksums; pixels are read only for the checksums. When
+    one file is broken the others are checked all the same.
 
     Parameters
     ----------
@@ -120,7 +122,12 @@ def inspect_campaign(folder: Path, progress: Progress | None = None) -> Inspecti
         return header, problems
 
     draft = draft_campaign(folder, read, progress)
-    problems = [*draft.problems, *_same_content(checksums), *_lacking(draft)]
+    problems = [
+        *draft.problems,
+        *_adjusters(folder, draft),
+        *_same_content(checksums),
+        *_lacking(draft),
+    ]
     uses = tuple(use for inputs in draft.measurements for use in _uses(inputs))
     if draft.setup is not None:
         problems += _unused(draft, uses)
@@ -156,6 +163,16 @@ def _uses(inputs: MeasurementInputs) -> list[FrameUse]:
         FrameUse(measurement=inputs.id, role=role, exposure=name, file=file)
         for (role, name), file in roles.items()
     ]
+
+
+def _adjusters(folder: Path, draft: CampaignDraft) -> tuple[Problem, ...]:
+    """Look through the table of adjusters, where there is one."""
+    declared = draft.setup.quadrants if draft.setup is not None else {}
+    try:
+        find_adjusters(folder, tuple(declared or QUADRANTS))
+    except CampaignError as error:
+        return error.problems
+    return ()
 
 
 def _same_content(checksums: Mapping[str, str]) -> list[Problem]:

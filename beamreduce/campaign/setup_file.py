@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import astropy.units as u
 from astropy.units import Quantity
 
 from beamreduce.beamline import Detector, Facility, Layer
@@ -29,6 +30,10 @@ FORMAT = "beamreduce-campaign/1"
 DEFAULT_DETECTOR = ""
 
 _PLACE = re.compile(r"^(.*?)\s*\(at (line \d+, column \d+|end of document)\)$", re.DOTALL)
+
+
+# First and last azimuth by default, as seen from the source.
+QUADRANTS = {f"Q{k + 1}": (90.0 * k * u.deg, 90.0 * (k + 1) * u.deg) for k in range(4)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,6 +164,14 @@ def draft_setup(folder: Path) -> SetupDraft:
         cards=content["cards"],
         problems=tuple(problems),
     )
+
+
+def quadrants_of(setup: Setup) -> dict[str, tuple[float, float]]:
+    """Return first and last azimuth of every quadrant, rad; Q1 begins at 0 by default."""
+    return {
+        name: (float(first.to_value(u.rad)), float(last.to_value(u.rad)))
+        for name, (first, last) in (setup.quadrants or QUADRANTS).items()
+    }
 
 
 def read_document(

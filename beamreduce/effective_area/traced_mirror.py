@@ -12,7 +12,7 @@ import numpy as np
 from astropy.units import Quantity
 
 from beamreduce.campaign import Setup
-from beamreduce.infinity.declared import QUADRANTS
+from beamreduce.campaign.setup_file import QUADRANTS
 from beamreduce.mirror import Prescription
 from beamreduce.raytrace import (
     BEHIND_THE_MIRROR,

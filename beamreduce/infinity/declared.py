@@ -8,7 +8,7 @@ import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
 
-from beamreduce.campaign import MeasurementInputs, Setup
+from beamreduce.campaign import MeasurementInputs, Setup, quadrants_of
 from beamreduce.errors import SettingsError
 from beamreduce.infinity.optics import Optics
 from beamreduce.mirror import (
@@ -24,7 +24,6 @@ from beamreduce.mirror import (
 from beamreduce.raytrace.meridian import MeridianLight
 
 WHOLE = "full"
-QUADRANTS = {f"Q{k + 1}": (90.0 * k * u.deg, 90.0 * (k + 1) * u.deg) for k in range(4)}
 # Keys of [mirror] that a nest is built from when there is no file of nestings.
 _BUILT_FROM = (
     "focal_length",
@@ -103,14 +102,6 @@ def open_azimuths(setup: Setup, aperture: str) -> tuple[float, float] | None:
             f"{WHOLE!r} or one of {', '.join(quadrants)}; name it in [quadrants]"
         )
     return quadrants[aperture]
-
-
-def quadrants_of(setup: Setup) -> dict[str, tuple[float, float]]:
-    """Return first and last azimuth of every quadrant, rad; Q1 begins at 0 by default."""
-    return {
-        name: (float(first.to_value(u.rad)), float(last.to_value(u.rad)))
-        for name, (first, last) in (setup.quadrants or QUADRANTS).items()
-    }
 
 
 def scatters(optics: Optics) -> bool:

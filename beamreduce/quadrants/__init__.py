@@ -1,11 +1,5 @@
 """Quadrants: where their images are, and which moves make them coincide."""
 
-from beamreduce.quadrants.adjusters import (
-    ADJUSTER_FILE,
-    Adjuster,
-    find_adjusters,
-    read_adjusters,
-)
 from beamreduce.quadrants.coincident import (
     QuadrantLight,
     Quarters,
@@ -34,10 +28,8 @@ from beamreduce.quadrants.sensitivity import Effect, effects_of, moved
 from beamreduce.quadrants.targets import Target, outwards, targets_of
 
 __all__ = [
-    "ADJUSTER_FILE",
     "ROUND_FILE",
     "VISIBLE_KEV",
-    "Adjuster",
     "Aim",
     "Diffraction",
     "Displacements",
@@ -58,14 +50,12 @@ __all__ = [
     "diffraction_of",
     "displacements",
     "effects_of",
-    "find_adjusters",
     "moved",
     "outwards",
     "plan_moves",
     "planes_about",
     "quadrant_image",
     "quarters_of",
-    "read_adjusters",
     "read_rounds",
     "shape_of",
     "single_round",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from beamreduce.quadrants.adjusters import Adjuster
+from beamreduce.campaign.adjusters import Adjuster
 from beamreduce.quadrants.displacements import Displacements
 from beamreduce.quadrants.moves import Aim, Moves, best_moves
 from beamreduce.quadrants.sensitivity import Effect

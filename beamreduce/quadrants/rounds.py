@@ -11,8 +11,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from beamreduce.campaign.adjusters import Adjuster
 from beamreduce.errors import CampaignError, Problem
-from beamreduce.quadrants.adjusters import Adjuster
 from beamreduce.record.ecsv_table import EcsvTable, number_cells, read_ecsv, text_cells
 
 ROUND_FILE = "rounds.ecsv"

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from beamreduce.campaign.adjusters import Adjuster
 from beamreduce.infinity.view import center_of_points, growth_of_points
-from beamreduce.quadrants.adjusters import Adjuster
 from beamreduce.raytrace import Light, MirrorState, Placement, TracePlan, trace
 
 _RAYS = 200_000

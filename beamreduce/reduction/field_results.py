@@ -7,7 +7,7 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from beamreduce.campaign import Campaign
+from beamreduce.campaign import Campaign, quadrants_of
 from beamreduce.effective_area.optical_axis import (
     AxisFromQuadrants,
     QuadrantArea,
@@ -29,7 +29,7 @@ from beamreduce.effective_area.vignetting import (
     vignetting_curve,
 )
 from beamreduce.errors import GeometryError, SettingsError
-from beamreduce.infinity.declared import WHOLE, quadrants_of
+from beamreduce.infinity.declared import WHOLE
 from beamreduce.record import Uncertain, random_stream
 from beamreduce.reduction.area_at_infinity import INFINITY
 from beamreduce.reduction.area_step import TOTAL

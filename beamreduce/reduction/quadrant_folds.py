@@ -8,6 +8,7 @@ import astropy.units as u
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from beamreduce.campaign import quadrants_of
 from beamreduce.encircled_energy import NetRings
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 from beamreduce.frame import MasterCache
@@ -17,7 +18,7 @@ from beamreduce.infinity.configuration import (
     Resolution,
     resolution_of,
 )
-from beamreduce.infinity.declared import Declared, declared_optics, quadrants_of
+from beamreduce.infinity.declared import Declared, declared_optics
 from beamreduce.infinity.families import ConeError, Family, Surfaces
 from beamreduce.infinity.folded import Folded, fold
 from beamreduce.infinity.lit_rays import lit_rays

@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 import astropy.units as u
 import numpy as np
 
-from beamreduce.infinity.declared import mirror_offset_mm, quadrants_of
+from beamreduce.campaign import quadrants_of
+from beamreduce.infinity.declared import mirror_offset_mm
 from beamreduce.quadrants import common_moves, outwards
 from beamreduce.reduction.request import MeasureRequest
 

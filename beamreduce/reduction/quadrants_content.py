@@ -5,8 +5,7 @@ import math
 import astropy.units as u
 import numpy as np
 
-from beamreduce.campaign import Campaign
-from beamreduce.infinity.declared import quadrants_of
+from beamreduce.campaign import Campaign, quadrants_of
 from beamreduce.quadrants import Move
 from beamreduce.quadrants.places import to_mirror
 from beamreduce.record import Uncertain, plain_json, software_versions

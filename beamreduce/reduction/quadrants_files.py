@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 from astropy.units import Quantity
 
-from beamreduce.campaign import Campaign
-from beamreduce.quadrants import ADJUSTER_FILE
+from beamreduce.campaign import ADJUSTER_FILE, Campaign
 from beamreduce.record import (
     Provenance,
     sha256_of_file,

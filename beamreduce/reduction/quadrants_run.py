@@ -9,18 +9,17 @@ from pathlib import Path
 import astropy.units as u
 from astropy.units import Quantity
 
-from beamreduce.campaign import Campaign, MeasurementInputs, read_campaign
-from beamreduce.errors import CampaignError, Problem, SettingsError
-from beamreduce.infinity.declared import WHOLE, quadrants_of
-from beamreduce.quadrants import (
-    ROUND_FILE,
+from beamreduce.campaign import (
     Adjuster,
-    Known,
-    Round,
+    Campaign,
+    MeasurementInputs,
     find_adjusters,
-    read_rounds,
-    single_round,
+    quadrants_of,
+    read_campaign,
 )
+from beamreduce.errors import CampaignError, Problem, SettingsError
+from beamreduce.infinity.declared import WHOLE
+from beamreduce.quadrants import ROUND_FILE, Known, Round, read_rounds, single_round
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.output_folder import (
     open_output,

@@ -7,12 +7,10 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from beamreduce.campaign import Campaign
-from beamreduce.infinity.declared import quadrants_of
+from beamreduce.campaign import Adjuster, Campaign, quadrants_of
 from beamreduce.mirror.bar_errors import BarSensitivity, bar_sensitivities
 from beamreduce.quadrants import (
     VISIBLE_KEV,
-    Adjuster,
     Diffraction,
     Effect,
     MovePlan,

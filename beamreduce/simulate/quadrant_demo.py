@@ -8,7 +8,7 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from beamreduce.infinity.declared import quadrants_of
+from beamreduce.campaign import quadrants_of
 from beamreduce.quadrants import common_moves, outwards
 from beamreduce.reduction.quadrants_run import QuadrantOptions, run_quadrants
 from beamreduce.reduction.quadrants_step import QuadrantsFound

@@ -221,3 +221,26 @@ def test_progress_is_told_frame_by_frame(tmp_path):
 )
 def test_long_lists_of_names_are_shortened(names, text):
     assert names_in_short(names) == text
+
+
+def test_adjusters_are_looked_through_with_the_rest(tmp_path):
+    folder = write_campaign(tmp_path)
+    names = "quadrant adjuster motion direction stage step travel_min travel_max"
+    columns = [f"# - {{name: {name}, datatype: string}}\n" for name in names.split()]
+    rows = (
+        'Q1 x shift "0 deg" both "10" "-0.5 mm" "0.5 mm"\n'
+        'Q9 y shove "0 deg" both "10 um" "-0.5 mm" "0.5 mm"\n'
+    )
+    (folder / "adjusters.ecsv").write_text(
+        "# %ECSV 1.0\n# ---\n# datatype:\n" + "".join(columns) + names + "\n" + rows
+    )
+    found = inspect_campaign(folder)
+    assert not found.usable
+    assert {problem.file for problem in found.problems} == {"adjusters.ecsv"}
+    text = found.as_text()
+    for word in ("'Q9'", "Q1, Q2, Q3, Q4", "'shove'", "without a unit", "row 2"):
+        assert word in text
+    setup = folder / "campaign.toml"
+    setup.write_text(setup.read_text().replace('"integrating"', '"sideways"'))
+    files = {problem.file for problem in inspect_campaign(folder).errors}
+    assert files == {"adjusters.ecsv", "campaign.toml"}

@@ -15,8 +15,9 @@ import astropy.units as u
 import numpy as np
 import pytest
 
+from beamreduce.campaign import Adjuster
 from beamreduce.mirror import MirrorDesign, nestings_from_design
-from beamreduce.quadrants import Adjuster, effects_of
+from beamreduce.quadrants import effects_of
 from beamreduce.raytrace import ErrorLaw, FigureErrors, Light, MirrorState
 
 SOURCE_MM, DETECTOR_MM = 86_000.0, 5544.0

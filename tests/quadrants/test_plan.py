@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from beamreduce.quadrants import Adjuster, Displacements, Effect, outwards, plan_moves
+from beamreduce.campaign import Adjuster
+from beamreduce.quadrants import Displacements, Effect, outwards, plan_moves
 
 NAMES = ("Q1", "Q2", "Q3", "Q4")
 OUTWARD = np.array([outwards((k * math.pi / 2, (k + 1) * math.pi / 2)) for k in range(4)])

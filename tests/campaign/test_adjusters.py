@@ -4,8 +4,8 @@ import math
 
 import pytest
 
+from beamreduce.campaign import find_adjusters, read_adjusters
 from beamreduce.errors import CampaignError
-from beamreduce.quadrants import find_adjusters, read_adjusters
 
 QUADRANTS = ("Q1", "Q2", "Q3", "Q4")
 HEAD = """\
