@@ -68,7 +68,7 @@ def star_plane_reason(pair: Pair) -> str:
     ):  # fmt: skip
         return ""
     return (
-        f"a star's image is that at {first:.6g} mm before and at {second:.6g} mm after: set "
+        f"a star's image is at {first:.6g} mm before and at {second:.6g} mm after: set "
         f"one infinity_detector_distance in both campaigns and reduce again"
     )
 
@@ -83,8 +83,8 @@ def other_ways(
     reference = [pair.id for pair in pairs if not same_reference(pair)]
     if reference:
         yield (
-            f"Reference radii differ ({', '.join(reference)}): encircled energy is compared "
-            f"with both curves set to 1 at the smaller radius; diameters, and areas within "
+            f"Reference radii differ ({', '.join(reference)}): encircled energy is "
+            f"with both set to 1 at the smaller radius; diameters, and areas within "
             f"the reference radius, are not compared."
         )
     methods: dict[tuple[str, str], list[str]] = {}
