@@ -36,9 +36,14 @@ class ReflectorAgreement:
     flight_wrong
         Reflectors graded flight whose true roughness is above the flight limit.
     flight_wrong_expected
-        How many the guard band lets through, from each one's own uncertainty.
+        How many the guard band lets through: with a height scale that may be off by its
+        uncertainty, and with one that is off by what it is.
     graded, agreeing
         Reflectors graded, and those that get the grade of their true roughness.
+    height_scale_error
+        Of the profilometer, relative: one error that all maps have in common.
+    pulls_without_scale
+        Sq, put right by that error, less truth in statistical standard uncertainties.
     worst_mandrel
         Mandrel with the lowest yield of those that stand out.
     bad_mandrel
@@ -48,9 +53,11 @@ class ReflectorAgreement:
     pulls: np.ndarray
     scatter_pulls: Mapping[str, np.ndarray]
     flight_wrong: int
-    flight_wrong_expected: float
+    flight_wrong_expected: tuple[float, float]
     graded: int
     agreeing: int
+    height_scale_error: float
+    pulls_without_scale: np.ndarray
     worst_mandrel: str
     bad_mandrel: str
 
@@ -59,7 +66,11 @@ class ReflectorAgreement:
         lines = [
             f"Sq of {len(self.pulls)} reflectors against truth: mean pull "
             f"{self.pulls.mean():+.2f}, rms {_rms(self.pulls):.2f}, largest "
-            f"{np.abs(self.pulls).max():.1f} (in standard uncertainties)"
+            f"{np.abs(self.pulls).max():.1f} (in standard uncertainties)",
+            f"the height scale that all maps share is {self.height_scale_error:+.2%} off, "
+            f"drawn once from its declared uncertainty; with that put right, mean pull "
+            f"{self.pulls_without_scale.mean():+.2f}, rms "
+            f"{_rms(self.pulls_without_scale):.2f} (in statistical uncertainties)",
         ]
         lines += [
             f"scattered share at {energy}: mean pull {pulls.mean():+.2f}, rms "
@@ -68,8 +79,9 @@ class ReflectorAgreement:
         ]
         lines += [
             f"{self.agreeing} of {self.graded} have the grade of their true roughness; "
-            f"{self.flight_wrong} flight grades are above the limit in truth, "
-            f"{self.flight_wrong_expected:.1f} expected with this guard band",
+            f"{self.flight_wrong} flight grades are above the limit in truth; the guard "
+            f"band lets {self.flight_wrong_expected[0]:.1f} through on average, and "
+            f"{self.flight_wrong_expected[1]:.1f} with this height scale",
             f"mandrel that stands out most: {self.worst_mandrel or 'none'}; made bad: "
             f"{self.bad_mandrel or 'none'}",
         ]
@@ -125,14 +137,25 @@ def compare_reflectors_with_truth(
         (n, t) for n, t in zip(known, true, strict=True) if n.grade.grade == "flight"
     ]
     outliers = [y for y in done.yields if y.kind == "mandrel" and y.stands_out == "low"]
+    scale = float(truth.get("height_scale_error", 0.0))  # older maps had none
     return ReflectorAgreement(
         pulls=_pulls(known, [t["sq_nm"] for t in true], "Sq"),
+        height_scale_error=scale,
+        pulls_without_scale=np.array(
+            [
+                (q.value / (1 + scale) - t["sq_nm"]) / q.statistical
+                for q, t in zip((n.values["Sq"] for n in known), true, strict=True)
+            ]
+        ),
         scatter_pulls={
             e: _pulls(known, [t["scatter"][e] for t in true], f"scatter_{e}")
             for e in energies
         },
         flight_wrong=sum(t["grade"] != "flight" for _, t in flights),
-        flight_wrong_expected=sum(_chance_above(n) for n, _ in flights),
+        flight_wrong_expected=(
+            sum(_chance_above(n) for n, _ in flights),
+            sum(_chance_above(n, scale) for n, _ in flights),
+        ),
         graded=len(known),
         agreeing=sum(n.grade.grade == t["grade"] for n, t in zip(known, true, strict=True)),
         worst_mandrel=min(outliers, key=lambda y: y.share).name if outliers else "",
@@ -140,12 +163,18 @@ def compare_reflectors_with_truth(
     )
 
 
-def _chance_above(numbers: ReflectorNumbers) -> float:
-    """Probability that a flight grade is above its limit, from its margin."""
+def _chance_above(numbers: ReflectorNumbers, scale: float | None = None) -> float:
+    """Probability that a flight grade is above its limit, from its margin.
+
+    With the error of the height scale where that is known.
+    """
     value = numbers.values[numbers.grade.quantity]
     # margin is a share of the limit: limit = (value + guard)/(1 − margin).
     limit = (value.value + value.uncertainty) / (1 - numbers.grade.margin)
-    return 0.5 * math.erfc((limit - value.value) / (value.uncertainty * math.sqrt(2)))
+    best, sigma = value.value, value.uncertainty
+    if scale is not None:
+        best, sigma = value.value / (1 + scale), value.statistical
+    return 0.5 * math.erfc((limit - best) / (sigma * math.sqrt(2)))
 
 
 def _pulls(

@@ -23,6 +23,7 @@ from beamreduce.reflectors import (
     SETTINGS_FILE,
     STAGES,
     Limit,
+    ReflectorSetup,
     grade,
     grazing_angles,
     read_reflector_folder,
@@ -125,11 +126,18 @@ def simulate_reflectors(
 
 
 def _write(read: ReflectorScenario, folder: Path, tell: Progress) -> dict[str, object]:
-    """Write settings, maps and their list; return the truth."""
+    """Write settings, maps and their list; return the truth.
+
+    One profilometer measures all maps: the error of its height scale is drawn once, from
+    what is declared of it, and its noise is in every point.
+    """
     (folder / "maps").mkdir(parents=True)
     (folder / SETTINGS_FILE).write_text(toml_text(read.tables), encoding="utf-8")
     made = read.made
-    reflectors = list(_reflectors(read))
+    setup = _setup(read)
+    reflectors = list(_reflectors(read, setup))
+    rng = random_stream(read.seed, "profilometer", "height scale")
+    scale = 1 + float(rng.normal(0, setup.instrument.height_scale))
     rows = []
     second = _chosen(read, len(reflectors))
     total = len(reflectors) + len(second)
@@ -142,6 +150,8 @@ def _write(read: ReflectorScenario, folder: Path, tell: Progress) -> dict[str, o
             name = f"{one.reflector}{ending}"
             rng = random_stream(read.seed, name, "height map")
             heights = _surface(one.sq_nm, step_um, made, rng)
+            heights += rng.normal(0, setup.instrument.noise_nm, heights.shape)
+            heights *= scale
             file = f"maps/{name}.fits"
             image = fits.PrimaryHDU(heights.astype(np.float32))
             image.header["BUNIT"] = "nm"
@@ -149,7 +159,7 @@ def _write(read: ReflectorScenario, folder: Path, tell: Progress) -> dict[str, o
             rows.append((name, file, one, step_um, magnification))
             tell("maps made", len(rows), total)
     _write_list(folder, rows)
-    return _truth(read, folder, reflectors)
+    return _truth(read, folder, reflectors) | {"height_scale_error": scale - 1}
 
 
 def _write_list(
@@ -165,10 +175,10 @@ def _write_list(
     table.write(folder / MAPS_FILE, format="ascii.ecsv")
 
 
-def _reflectors(read: ReflectorScenario) -> Iterator[MadeReflector]:
+def _reflectors(read: ReflectorScenario, setup: ReflectorSetup) -> Iterator[MadeReflector]:
     """Make the reflectors in the order in which they are formed."""
     made = read.made
-    nestings = _nestings(read)
+    nestings = _nestings(setup)
     rng = random_stream(read.seed, "reflectors", "roughness")
     places = [(stage, nesting) for nesting in range(1, nestings + 1) for stage in STAGES]
     # As even as can be over the places, which of them get one more is chance.
@@ -195,8 +205,8 @@ def _reflectors(read: ReflectorScenario) -> Iterator[MadeReflector]:
         )
 
 
-def _nestings(read: ReflectorScenario) -> int:
-    """Number of nestings of the mirror that the scenario declares."""
+def _setup(read: ReflectorScenario) -> ReflectorSetup:
+    """Read back the settings that the scenario declares."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / SETTINGS_FILE).write_text(toml_text(read.tables), encoding="utf-8")
@@ -204,10 +214,14 @@ def _nestings(read: ReflectorScenario) -> int:
     wrong = [problem for problem in problems if not problem.warning]
     if wrong:
         raise ReflectorError(wrong)
-    prescription = setup.prescription
-    if prescription is None:
+    return setup
+
+
+def _nestings(setup: ReflectorSetup) -> int:
+    """Number of nestings of the mirror that the scenario declares."""
+    if setup.prescription is None:
         raise SettingsError("a scenario of reflectors must declare [mirror]; add it")
-    return len(prescription.nestings)
+    return len(setup.prescription.nestings)
 
 
 def _chosen(read: ReflectorScenario, count: int) -> set[int]:
