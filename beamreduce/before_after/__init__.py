@@ -18,7 +18,6 @@ from beamreduce.before_after.margins import (
     settings_from,
 )
 from beamreduce.before_after.photons import Needs, Precision, more_photons
-from beamreduce.before_after.results_folder import ResultsFolder, read_results
 
 __all__ = [
     "Assurance",
@@ -31,7 +30,6 @@ __all__ = [
     "Margins",
     "Needs",
     "Precision",
-    "ResultsFolder",
     "chance_at_margin",
     "chance_without_change",
     "compare_results",
@@ -41,7 +39,6 @@ __all__ = [
     "needs_text",
     "overall",
     "read_margins",
-    "read_results",
     "settings_from",
     "verdicts",
 ]

@@ -12,9 +12,8 @@ from beamreduce.before_after.margins import CompareSettings
 from beamreduce.before_after.numbers import Found, Left, Runs, compare_numbers
 from beamreduce.before_after.pair import Pair, pair_up, refuse_other_mirror
 from beamreduce.before_after.positions import compare_positions
-from beamreduce.before_after.results_folder import ResultsFolder, read_results
 from beamreduce.errors import ResultsError
-from beamreduce.record import plain_json, software_versions
+from beamreduce.record import ResultsFolder, plain_json, read_results, software_versions
 
 FORMAT = "beamreduce-comparison/1"
 

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from beamreduce.before_after.pair import Pair, Record
-from beamreduce.before_after.results_folder import ResultsFolder
+from beamreduce.record import ResultsFolder
 
 # Reference radii that differ by less are one: a part of 10⁴ of the light beyond half of
 # it changes by nothing that shows.

@@ -25,15 +25,13 @@ from beamreduce.before_after.numbers import (
     star_pairs,
 )
 from beamreduce.before_after.pair import Pair, Record
-from beamreduce.before_after.results_folder import ResultsFolder
 from beamreduce.encircled_energy import (
     CurveTerm,
     UncertainCurve,
-    curve_file,
     read_curves,
 )
 from beamreduce.errors import ResultsError
-from beamreduce.record import Uncertain, random_stream
+from beamreduce.record import ResultsFolder, Uncertain, curve_file, random_stream
 from beamreduce.statistics import correlated_normals
 
 MEASURED, INFINITY = "eef_measured", "eef_infinity"

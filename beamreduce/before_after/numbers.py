@@ -13,8 +13,7 @@ from beamreduce.before_after.difference import Quoted, Term, difference_of
 from beamreduce.before_after.finding import Finding
 from beamreduce.before_after.margins import CompareSettings, Margin
 from beamreduce.before_after.pair import Pair, Record, same_declared
-from beamreduce.before_after.results_folder import ResultsFolder
-from beamreduce.record import Uncertain
+from beamreduce.record import ResultsFolder, Uncertain
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import astropy.units as u
 
 from beamreduce.before_after.margins import CompareSettings
-from beamreduce.before_after.results_folder import ResultsFolder
 from beamreduce.errors import ResultsError, SettingsError
+from beamreduce.record import ResultsFolder
 from beamreduce.units import parse_quantity
 
 Record = Mapping[str, object]

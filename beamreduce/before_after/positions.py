@@ -11,9 +11,8 @@ from beamreduce.before_after.difference import Quoted, difference_of
 from beamreduce.before_after.finding import Finding
 from beamreduce.before_after.numbers import Found, Left, Runs, photons_of
 from beamreduce.before_after.pair import Pair, Record
-from beamreduce.before_after.results_folder import ResultsFolder
 from beamreduce.errors import ResultsError, SettingsError
-from beamreduce.record import Uncertain
+from beamreduce.record import ResultsFolder, Uncertain
 from beamreduce.units import arcsec_per_mm, parse_quantity
 
 WHOLE = "full"

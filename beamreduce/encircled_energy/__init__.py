@@ -11,7 +11,7 @@ from beamreduce.encircled_energy.curve import (
     encircled_energy,
     net_rings,
 )
-from beamreduce.encircled_energy.curve_file import curve_file, read_curves, write_curves
+from beamreduce.encircled_energy.curve_file import read_curves, write_curves
 from beamreduce.encircled_energy.diameters import (
     HALF_POWER,
     NINETY,
@@ -42,7 +42,6 @@ __all__ = [
     "UncertainCurve",
     "analytic_uncertainty_mm",
     "crossing_diameters_mm",
-    "curve_file",
     "encircled_energy",
     "growth_curve",
     "join_far_rings",

@@ -8,14 +8,9 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyWarning
 
 from beamreduce.encircled_energy.uncertain_curve import CurveTerm, UncertainCurve
-from beamreduce.record import write_whole
+from beamreduce.record import curve_file, write_whole
 
 MEASURED, INFINITY = "MEASURED", "INFINITY"
-
-
-def curve_file(folder: Path, identity: str) -> Path:
-    """Return where the curves of a measurement are kept with their covariance."""
-    return folder / f"eef_covariance_{identity}.fits"
 
 
 def write_curves(

@@ -14,6 +14,7 @@ from beamreduce.record.checksums import (
 from beamreduce.record.measurement import Measurement, plain_json, quantity_keys
 from beamreduce.record.provenance import Provenance, software_versions
 from beamreduce.record.random_stream import random_stream
+from beamreduce.record.results_folder import ResultsFolder, curve_file, read_results
 from beamreduce.record.toml_text import toml_text
 from beamreduce.record.uncertain import Uncertain
 
@@ -21,10 +22,13 @@ __all__ = [
     "UNFINISHED",
     "Measurement",
     "Provenance",
+    "ResultsFolder",
     "Uncertain",
+    "curve_file",
     "plain_json",
     "quantity_keys",
     "random_stream",
+    "read_results",
     "sha256_of_file",
     "sha256_of_json",
     "sha256_of_lines",

@@ -12,11 +12,14 @@ from astropy.io import fits
 from beamreduce.encircled_energy import (
     NetRings,
     UncertainCurve,
-    curve_file,
     encircled_energy,
     write_curves,
 )
-from beamreduce.record import write_table_whole, write_whole
+from beamreduce.record import (
+    curve_file,
+    write_table_whole,
+    write_whole,
+)
 from beamreduce.reduction.measure import Measured
 from beamreduce.reduction.output_folder import OutputFolder
 from beamreduce.reduction.ring_file import ring_file, write_rings

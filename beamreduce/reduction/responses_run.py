@@ -5,8 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from beamreduce.before_after import ResultsFolder, read_results
-from beamreduce.record import sha256_of_file
+from beamreduce.record import ResultsFolder, read_results, sha256_of_file
 from beamreduce.reduction.output_folder import (
     discard_partial,
     open_output,

@@ -5,7 +5,7 @@ from beamreduce.report.comparison_report import comparison_report
 from beamreduce.report.flags import flags, severe
 from beamreduce.report.page import Section, picture, render, render_page
 from beamreduce.report.reflectors_report import reflectors_report
-from beamreduce.report.results_folder import field_name
+from beamreduce.report.stored_words import field_name
 
 __all__ = [
     "Section",

@@ -2,14 +2,9 @@
 
 from collections.abc import Mapping, Sequence
 
+from beamreduce.record import ResultsFolder
 from beamreduce.report.page import Section, picture, render
-from beamreduce.report.results_folder import (
-    ResultsFolder,
-    Stored,
-    field_name,
-    model_with,
-    value_text,
-)
+from beamreduce.report.stored_words import Stored, field_name, model_with, value_text
 
 _FIGURES = {
     "area_by_energy": "Area against energy: measured, at infinity, by the model alone. A "
@@ -26,8 +21,8 @@ _FIGURES = {
 
 def area_sections(results: ResultsFolder) -> list[Section]:
     """Return parts about areas; nothing where none was measured."""
-    areas = results.results.get("effective_areas") or {}
-    fields = results.results.get("off_axis") or []
+    areas = results.content.get("effective_areas") or {}
+    fields = results.content.get("off_axis") or []
     sections = []
     if areas.get("by_energy") or areas.get("monitor"):
         content = {
@@ -66,10 +61,10 @@ def _figures(
     shown = []
     for kind in kinds:
         words = _FIGURES[kind]
-        image = picture(results.path / f"{kind}{name}", words.split(". ", maxsplit=1)[0])
+        image = picture(results.folder / f"{kind}{name}", words.split(". ", maxsplit=1)[0])
         table = f"{data.get(kind, kind)}{name}.ecsv"
         if image is not None:
-            there = (results.path / table).is_file()
+            there = (results.folder / table).is_file()
             shown.append(
                 {"image": image, "caption": words, "data": table if there else None}
             )

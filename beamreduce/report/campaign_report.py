@@ -2,11 +2,11 @@
 
 from pathlib import Path
 
+from beamreduce.record import ResultsFolder, read_results
 from beamreduce.report.areas_page import area_sections
 from beamreduce.report.configuration_pages import configuration_sections
 from beamreduce.report.measurement_page import measurement_section
 from beamreduce.report.page import Section, render, render_page
-from beamreduce.report.results_folder import ResultsFolder, read_results_folder
 from beamreduce.report.sign_off import sign_off_section
 from beamreduce.report.standard_tables import standard_tables
 from beamreduce.report.summary import summary_section
@@ -25,14 +25,14 @@ def campaign_report(folder: Path) -> str:
     OutputError
         When results cannot be read.
     """
-    results = read_results_folder(folder)
+    results = read_results(folder)
     sections = [
         summary_section(results),
         not_tested_section(results),
         standard_tables(results),
         *area_sections(results),
         _fixed("measurements", "Measurements"),
-        *(measurement_section(results, m) for m in results.measurements),
+        *(measurement_section(results, m) for m in results.measurements.values()),
         *configuration_sections(results),
         *decisions_sections(results),
         settings_section(results),
@@ -41,9 +41,9 @@ def campaign_report(folder: Path) -> str:
     ]
     return render_page(
         "Beam test of an X-ray mirror",
-        str(results.results["campaign"]),
+        str(results.content["campaign"]),
         sections,
-        version=str(results.results["version"]),
+        version=str(results.content["version"]),
     )
 
 
@@ -54,8 +54,8 @@ def _fixed(name: str, title: str) -> Section:
 
 def not_tested_section(results: ResultsFolder) -> Section:
     """Say what all numbers are silent about."""
-    focus = results.results.get("focus", [])
-    content = {"sentences": results.results.get("not_tested", []), "focus": focus}
+    focus = results.content.get("focus", [])
+    content = {"sentences": results.content.get("not_tested", []), "focus": focus}
     return Section(
         anchor="not-tested",
         title="What was not tested",
@@ -65,7 +65,7 @@ def not_tested_section(results: ResultsFolder) -> Section:
 
 def decisions_sections(results: ResultsFolder) -> list[Section]:
     """List who decided what and why; nothing where nobody did."""
-    decisions = results.results.get("decisions", [])
+    decisions = results.content.get("decisions", [])
     if not decisions:
         return []
     body = render("decisions.html", {"decisions": decisions})
@@ -105,7 +105,7 @@ def _plain(value: object) -> str:
 def inputs_section(results: ResultsFolder) -> Section:
     """List every frame that any number comes from, with its checksum."""
     served: dict[tuple[str, str], list[str]] = {}
-    for m in results.measurements:
+    for m in results.measurements.values():
         for path, digest in m["inputs"].items():
             served.setdefault((path, digest), []).append(str(m["id"]))
     every = len(results.measurements)

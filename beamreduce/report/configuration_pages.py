@@ -3,9 +3,10 @@
 import json
 from collections.abc import Sequence
 
+from beamreduce.record import ResultsFolder
 from beamreduce.report.measurement_page import configuration_of
 from beamreduce.report.page import Section, picture, render
-from beamreduce.report.results_folder import ResultsFolder, Stored, value_text
+from beamreduce.report.stored_words import Stored, value_text
 
 _FIGURES = {
     "residuals": "Rings less the fold, in standard deviations. Waves that run through "
@@ -34,7 +35,7 @@ _FOCUS = (
 def configuration_sections(results: ResultsFolder) -> list[Section]:
     """Return a part for each set of measurements that was folded together."""
     first: dict[str, Stored] = {}
-    for m in results.measurements:
+    for m in results.measurements.values():
         anchor = configuration_of(m)
         if anchor is not None:
             first.setdefault(anchor, m)
@@ -59,15 +60,17 @@ def _section(
     name = names.get(frozenset(ids))
     figures = []
     for kind, caption in _FIGURES.items() if name else ():
-        image = picture(results.path / f"{kind}_{name}", _ALTS[kind].format(", ".join(ids)))
+        image = picture(
+            results.folder / f"{kind}_{name}", _ALTS[kind].format(", ".join(ids))
+        )
         data = f"{kind}_{name}.ecsv"
         if image is not None:
-            exists = (results.path / data).is_file()
+            exists = (results.folder / data).is_file()
             figures.append(
                 {"image": image, "caption": caption, "data": data if exists else None}
             )
     focus = next(
-        (one for one in results.results.get("focus", []) if one["measurements"] == ids),
+        (one for one in results.content.get("focus", []) if one["measurements"] == ids),
         None,
     )
     content = {
@@ -90,7 +93,7 @@ def figure_names(results: ResultsFolder) -> dict[frozenset[str], str]:
         frozenset(json.loads(path.read_text("utf-8")).get("keys", {})): (
             path.stem.removeprefix("folded_")
         )
-        for path in results.path.glob("folded_*.json")
+        for path in results.folder.glob("folded_*.json")
     }
 
 

@@ -1,6 +1,6 @@
 """What a reader must know before taking a number from a measurement."""
 
-from beamreduce.report.results_folder import Stored
+from beamreduce.report.stored_words import Stored
 
 QUOTED = {
     "hpd_measured_arcsec": "HPD measured",

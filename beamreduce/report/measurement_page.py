@@ -1,9 +1,9 @@
 """Everything about one measurement."""
 
+from beamreduce.record import ResultsFolder
 from beamreduce.report.flags import flags, severe
 from beamreduce.report.page import Section, picture, render
-from beamreduce.report.results_folder import (
-    ResultsFolder,
+from beamreduce.report.stored_words import (
     Stored,
     infinity_with,
     measured_with,
@@ -130,10 +130,10 @@ def _value(
 def _figures(results: ResultsFolder, m: Stored) -> list[dict[str, object]]:
     shown = []
     for name, caption in _FIGURES.items():
-        image = picture(results.path / f"{name}_{m['id']}", _alt(name, m))
+        image = picture(results.folder / f"{name}_{m['id']}", _alt(name, m))
         data = _DATA[name].format(m["id"])
         if image is not None:
-            exists = (results.path / data).is_file()
+            exists = (results.folder / data).is_file()
             shown.append(
                 {"image": image, "caption": caption, "data": data if exists else None}
             )

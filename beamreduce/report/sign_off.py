@@ -1,7 +1,7 @@
 """What a signature stands for: the certificates that the numbers rest on."""
 
+from beamreduce.record import ResultsFolder
 from beamreduce.report.page import Section, render
-from beamreduce.report.results_folder import ResultsFolder
 
 # Key path of what every campaign rests on, and what it is called.
 _ALWAYS = (

@@ -5,14 +5,9 @@ import math
 import numpy as np
 from astropy.table import Table
 
+from beamreduce.record import ResultsFolder
 from beamreduce.report.page import Section, render
-from beamreduce.report.results_folder import (
-    ResultsFolder,
-    Stored,
-    infinity_with,
-    measured_with,
-    value_text,
-)
+from beamreduce.report.stored_words import Stored, infinity_with, measured_with, value_text
 
 _STEPS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 _MOST = 9
@@ -20,10 +15,10 @@ _MOST = 9
 
 def standard_tables(results: ResultsFolder) -> Section:
     """Return encircled energy at fixed radii and HPD by reference radius."""
-    curves = {str(m["id"]): _curve(results, m) for m in results.measurements}
+    curves = {str(m["id"]): _curve(results, m) for m in results.measurements.values()}
     radii = fixed_radii([curve for curve in curves.values() if curve is not None])
     eef = []
-    for m in results.measurements:
+    for m in results.measurements.values():
         curve = curves[str(m["id"])]
         if curve is None:
             continue
@@ -51,7 +46,7 @@ def standard_tables(results: ResultsFolder) -> Section:
 
 
 def _curve(results: ResultsFolder, m: Stored) -> Table | None:
-    path = results.path / f"eef_{m['id']}.ecsv"
+    path = results.folder / f"eef_{m['id']}.ecsv"
     return Table.read(path, format="ascii.ecsv") if path.is_file() else None
 
 
@@ -86,7 +81,7 @@ def _cells(curve: Table, column: str, radii: list[float]) -> list[str]:
 
 def _references(results: ResultsFolder) -> list[dict[str, object]]:
     rows = []
-    for m in results.measurements:
+    for m in results.measurements.values():
         per_mm = m["reference_radius_arcsec"] / m["reference_radius_mm"]
         at_reference = {
             key: m[key] for key in ("reference_radius_mm", "hpd_measured_arcsec")

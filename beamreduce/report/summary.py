@@ -2,15 +2,10 @@
 
 from collections.abc import Sequence
 
+from beamreduce.record import ResultsFolder
 from beamreduce.report.flags import flags, severe
 from beamreduce.report.page import Section, picture, render
-from beamreduce.report.results_folder import (
-    ResultsFolder,
-    Stored,
-    infinity_with,
-    measured_with,
-    value_text,
-)
+from beamreduce.report.stored_words import Stored, infinity_with, measured_with, value_text
 
 _ALT = "Half-power diameter of every measurement, as measured and at infinity, with bars"
 DIAMETERS = (
@@ -28,7 +23,7 @@ AREAS = (
 
 def summary_section(results: ResultsFolder) -> Section:
     """Return one row a measurement, and what must be looked at first."""
-    measurements = results.measurements
+    measurements = list(results.measurements.values())
     areas = [pair for pair in AREAS if any(m[pair[0]] is not None for m in measurements)]
     rows = [_row(results, m, areas) for m in measurements]
     looked = _flagged(measurements)
@@ -37,7 +32,7 @@ def summary_section(results: ResultsFolder) -> Section:
         "areas": [words for _, words in areas],
         "diameters": [words for _, words in DIAMETERS],
         "looked": looked,
-        "picture": picture(results.path / "diameters", _ALT),
+        "picture": picture(results.folder / "diameters", _ALT),
         "severe": [str(m["id"]) for m in measurements if severe(m)],
     }
     return Section(

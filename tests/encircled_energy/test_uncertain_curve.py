@@ -11,13 +11,13 @@ from beamreduce.encircled_energy import (
     CurveTerm,
     NetRings,
     UncertainCurve,
-    curve_file,
     encircled_energy,
     measured_curve,
     read_curves,
     write_curves,
 )
 from beamreduce.errors import MeasurementError
+from beamreduce.record import curve_file
 from beamreduce.units import arcsec_per_mm
 
 DISTANCE_MM = 5544.0

@@ -6,7 +6,8 @@ import numpy as np
 from astropy.table import Table
 from matplotlib.figure import Figure
 
-from beamreduce.record import toml_text
+from beamreduce.record import quantity_keys, toml_text
+from beamreduce.reduction.results_files import results_table
 
 HOSTILE = '"><img src=x onerror=alert(1)><script>alert(2)</script>&amp;'
 FIGURES = ("image", "eef", "infinity", "profile", "growth")
@@ -26,13 +27,15 @@ def quantity(value, statistical=0.1, systematic=0.0, model=0.0):
 def measurement(identity, **changes):
     """One measurement as results.json holds it."""
     hpd, star = quantity(50.0, 0.3, 0.03), quantity(54.0, 0.1, 0.0, 0.4)
-    return {
+    return dict.fromkeys(quantity_keys()) | {
         "id": identity,
         "exposures": [f"{identity}_1"],
         "aperture": "full",
         "energy_keV": 4.511,
         "off_axis_arcmin": 0.0,
         "azimuth_deg": None,
+        "detector": None,
+        "detector_position_mm": None,
         "detector_distance_mm": 5544.0,
         "reference_radius_mm": 6.0,
         "reference_radius_arcsec": 223.23,
@@ -110,6 +113,7 @@ def write_results(folder, measurements, *, figures=False, **settings):
         "measurements": measurements,
     }
     (folder / "results.json").write_text(json.dumps(results))
+    results_table(measurements).write(folder / "results.ecsv", overwrite=True)
     used = {
         "facility": {"source_distance": "86.0 m"},
         "mirror": {"optical_constants": "henke", "roughness_model": "nevot_croce"},

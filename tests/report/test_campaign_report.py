@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
-from beamreduce.errors import OutputError
+from beamreduce.errors import ResultsError
 from beamreduce.report import campaign_report
 from beamreduce.report.flags import flags, severe
-from beamreduce.report.results_folder import part_text, value_text
 from beamreduce.report.standard_tables import fixed_radii
+from beamreduce.report.stored_words import part_text, value_text
 from tests.report.made_results import (
     FIGURES,
     FOLDS,
@@ -202,7 +202,7 @@ def test_same_files_same_bytes(tmp_path):
 
 
 def test_a_folder_without_results_is_refused(tmp_path):
-    with pytest.raises(OutputError, match=r"no readable results.json"):
+    with pytest.raises(ResultsError, match="no such file"):
         campaign_report(tmp_path)
 
 

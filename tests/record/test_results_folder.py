@@ -4,9 +4,9 @@ import json
 
 import pytest
 
-from beamreduce.before_after import compare_results, read_results
+from beamreduce.before_after import compare_results
 from beamreduce.errors import ResultsError
-from beamreduce.record import Uncertain
+from beamreduce.record import Uncertain, read_results
 from tests.before_after.made_results import curve_of, measurement, write_results
 
 

@@ -1,66 +1,11 @@
-"""What a report is made from: the files of a results folder, read once."""
+"""Words for what a results folder holds."""
 
-import json
-import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Mapping
 
-from beamreduce.errors import OutputError
 from beamreduce.figures import rounded
 from beamreduce.record import Uncertain
 
 Stored = Mapping[str, object]
-
-
-@dataclass(frozen=True, kw_only=True)
-class ResultsFolder:
-    """A folder of results.
-
-    Parameters
-    ----------
-    path
-        Where it is.
-    results
-        ``results.json``.
-    settings
-        ``settings.toml``.
-    """
-
-    path: Path
-    results: Stored
-    settings: Stored
-
-    @property
-    def measurements(self) -> Sequence[Stored]:
-        """Every measurement, in the order of the campaign."""
-        return self.results["measurements"]
-
-    @property
-    def mirror(self) -> Stored:
-        """The table of the same name in the settings."""
-        return self.settings.get("mirror", {})
-
-
-def read_results_folder(path: Path) -> ResultsFolder:
-    """Read results and settings of a folder.
-
-    Raises
-    ------
-    OutputError
-        When a file is missing or cannot be read.
-    """
-    try:
-        return ResultsFolder(
-            path=path,
-            results=json.loads((path / "results.json").read_text("utf-8")),
-            settings=tomllib.loads((path / "settings.toml").read_text("utf-8")),
-        )
-    except (OSError, ValueError) as error:
-        raise OutputError(
-            f"{path}: found no readable results.json and settings.toml ({error}); expected "
-            f"a folder that reduce has written; reduce the campaign again"
-        ) from None
 
 
 def field_name(entry: Stored) -> str:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from beamreduce.encircled_energy import curve_file
 from beamreduce.errors import Problem, ResultsError
-from beamreduce.record import quantity_keys, sha256_of_file
+from beamreduce.record.checksums import sha256_of_file
+from beamreduce.record.measurement import quantity_keys
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -44,10 +44,10 @@ class ResultsFolder:
     ----------
     folder
         Where it is.
-    campaign
-        Name of the campaign.
+    content
+        All of results.json.
     measurements
-        As results.json holds them, by id.
+        Its measurements by id, in its order.
     settings
         As settings.toml holds them.
     checksums
@@ -55,10 +55,26 @@ class ResultsFolder:
     """
 
     folder: Path
-    campaign: str
+    content: Mapping[str, object]
     measurements: Mapping[str, Mapping[str, object]]
     settings: Mapping[str, object]
     checksums: Mapping[str, str]
+
+    @property
+    def campaign(self) -> str:
+        """Name of the campaign."""
+        return str(self.content.get("campaign", ""))
+
+    @property
+    def mirror(self) -> Mapping[str, object]:
+        """The table of the same name in the settings; empty without one."""
+        table = self.settings.get("mirror", {})
+        return table if isinstance(table, dict) else {}
+
+
+def curve_file(folder: Path, identity: str) -> Path:
+    """Return where the curves of a measurement are kept with their covariance."""
+    return folder / f"eef_covariance_{identity}.fits"
 
 
 def read_results(folder: Path | str) -> ResultsFolder:
@@ -101,7 +117,7 @@ def read_results(folder: Path | str) -> ResultsFolder:
     names += [path.name for path in curves if path.is_file()]
     return ResultsFolder(
         folder=folder,
-        campaign=str(stored.get("campaign", "")),
+        content=stored,
         measurements=measurements,
         settings=_settings(folder / "settings.toml"),
         checksums={name: sha256_of_file(folder / name) for name in names},
