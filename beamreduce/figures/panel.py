@@ -38,6 +38,7 @@ class PanelArtists(NamedTuple):
 def draw_panel(
     figure: "Figure",
     seen: tuple[FocalImage, np.ndarray, tuple[float, float]],
+    center_xy: tuple[float, float],
     marks: Marks,
     curves: tuple[RadialProfile, EncircledEnergy],
 ) -> PanelArtists:
@@ -48,23 +49,28 @@ def draw_panel(
     figure
         Empty.
     seen
-        Image, net photons a pixel, and the center, the origin of the image's axes.
+        Image, net photons a pixel, and the pixel that the axes of the image count from;
+        it stays where it is while the center moves.
+    center_xy
+        Center in pixels.
     marks
         Reference radius and diameters.
     curves
         Radial profile and encircled energy about the center.
     """
-    image, net, center_xy = seen
+    image, net, origin_xy = seen
     profile, curve = curves
     left, middle, right = figure.subplots(1, 3)
-    drawn = draw_net_image(left, image, net, center_xy, marks)
+    drawn = draw_net_image(left, image, net, origin_xy, marks)
     (cross,) = left.plot(
         [0.0], [0.0], marker="+", ms=14, mew=2.0, color="white", zorder=5,
         path_effects=drawn.reference.get_path_effects(),
     )  # fmt: skip
     draw_radial_profile(middle, profile)
     eef = draw_encircled_energy(right, curve, marks)
-    return PanelArtists(left, drawn, cross, eef, center_xy, image.pixel_mm)
+    artists = PanelArtists(left, drawn, cross, eef, origin_xy, image.pixel_mm)
+    _place(artists, center_xy, marks)
+    return artists
 
 
 def follow_center(
@@ -86,6 +92,20 @@ def follow_center(
     marks, curve
         About it.
     """
+    _place(artists, center_xy, marks)
+    for marked in (artists.eef.band, *artists.eef.drops):
+        marked.set_visible(False)
+    for points in artists.eef.marks:
+        for part in points.get_children():
+            part.set_visible(False)
+    artists.eef.curve.set_data(
+        np.concatenate([[0.0], curve.radius.to_value(u.mm)]),
+        np.concatenate([[0.0], curve.fraction]),
+    )
+
+
+def _place(artists: PanelArtists, center_xy: tuple[float, float], marks: Marks) -> None:
+    """Put cross and circles about a center."""
     x, y = (
         (new - old) * artists.pixel_mm
         for new, old in zip(center_xy, artists.origin_xy, strict=True)
@@ -96,12 +116,3 @@ def follow_center(
     circles = (*artists.image.circles, artists.image.reference)
     for circle, radius_mm in zip(circles, radii_mm, strict=True):
         circle.set_data(x + radius_mm * np.cos(_CIRCLE), y + radius_mm * np.sin(_CIRCLE))
-    for marked in (artists.eef.band, *artists.eef.drops):
-        marked.set_visible(False)
-    for points in artists.eef.marks:
-        for part in points.get_children():
-            part.set_visible(False)
-    artists.eef.curve.set_data(
-        np.concatenate([[0.0], curve.radius.to_value(u.mm)]),
-        np.concatenate([[0.0], curve.fraction]),
-    )

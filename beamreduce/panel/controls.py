@@ -8,7 +8,7 @@ if TYPE_CHECKING:
 
 ALL = "all together"
 METHODS = ("exposure", "annulus", "surface", "wings", "none")
-_WIDE = {"description_width": "9.5em"}
+_WIDE = {"description_width": "11.5em"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,12 +58,12 @@ def make_controls(measurements: tuple[str, ...], person: str) -> Controls:
 
     def number(words: str, step: float) -> w.FloatText:
         return w.FloatText(
-            description=words, step=step, style=_WIDE, layout=w.Layout(width="19em")
+            description=words, step=step, style=_WIDE, layout=w.Layout(width="21em")
         )
 
     def choice(words: str, options: tuple[str, ...]) -> w.Dropdown:
         return w.Dropdown(
-            description=words, options=options, style=_WIDE, layout=w.Layout(width="24em")
+            description=words, options=options, style=_WIDE, layout=w.Layout(width="26em")
         )
 
     def button(words: str, tip: str, width: str = "auto") -> w.Button:

@@ -66,6 +66,7 @@ class InspectionPanel:
         self._artists: PanelArtists | None = None
         self._waiting: asyncio.TimerHandle | None = None
         self._held = self._filling = False
+        self._origin = (0.0, 0.0)
         self._last = 0.0
         self.controls = make_controls(tuple(m.id for m in campaign.measurements), person)
         self.canvas = _canvas()
@@ -89,7 +90,8 @@ class InspectionPanel:
                 background=opened.background_method,
                 reference_mm=self._reference_mm(opened),
             )
-            self._take(opened, opened.located.center.xy)
+            self._origin = opened.located.center.xy
+            self._take(opened, self._origin)
 
         self._try(work)
 
@@ -110,6 +112,9 @@ class InspectionPanel:
 
         if self._try(work):
             self._settle_soon()
+        elif self.reading is not None:  # the center stays where it was
+            x, y = self.reading.center_xy
+            self._fill(x=round(x, 2), y=round(y, 2))
 
     def settle(self) -> None:
         """Do all of it again with what the controls say, as ``reduce`` would."""
@@ -137,9 +142,11 @@ class InspectionPanel:
         c = self.controls
 
         def work() -> None:
+            if self.reading is None:
+                raise SettingsError("there is nothing to decide about: no image is shown")
             item, value = c.measurement.value, ""
             if action == "center":
-                value = f"{c.x.value:.2f} {c.y.value:.2f}"
+                value = "{:.2f} {:.2f}".format(*self.reading.center_xy)
             elif action == "background":
                 value = c.background.value
             elif c.exposure.value == ALL:
@@ -200,7 +207,8 @@ class InspectionPanel:
         located, reading = self.opened.located, self.reading
         return draw_panel(
             figure,
-            (located.image, located.net.photons, reading.center_xy),
+            (located.image, located.net.photons, self._origin),
+            reading.center_xy,
             self._marks(reading),
             (reading.profile, reading.curve),
         )
@@ -249,6 +257,8 @@ class InspectionPanel:
         if self._waiting is not None:
             self._waiting.cancel()
             self._waiting = None
+        if self._held:
+            return
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:  # no kernel, nobody who waits

@@ -19,6 +19,8 @@ PARAMETERS = {
     "before_truth": "none",
     "after_truth": "none",
     "target_hpd_arcsec": 50.0,
+    "decisions_file": "decisions.ecsv",
+    "person": "A. Shift",
     "results_folder": "none",  # notebooks say so where a campaign has not been reduced
 }
 
@@ -122,4 +124,5 @@ def test_there_are_notebooks():
         "08_off_axis",
         "10_reflectors",
         "12_before_and_after",
+        "13_inspect_one_measurement",
     } <= names
