@@ -233,13 +233,18 @@ def legend_below(
 def plain_decades(axis: "Axis", limits: tuple[float, float]) -> None:
     """Label a logarithmic axis 0.1, 1, 10: raised exponents are too small in print.
 
-    The steps between powers of ten get labels only where the limits hold few powers.
+    The steps between powers of ten get labels only where the limits hold few powers: twos
+    and fives, and all of them within a factor of four.
     """
     from matplotlib.ticker import FuncFormatter, NullFormatter  # noqa: PLC0415
 
-    few = limits[1] < 20 * limits[0]
+    few, fewer = limits[1] < 20 * limits[0], limits[1] < 4 * limits[0]
+
+    def step_text(value: float, _position: int | None = None) -> str:
+        return decimal_text(value) if fewer or f"{value:.0e}"[0] in "25" else ""
+
     axis.set_major_formatter(FuncFormatter(decimal_text))
-    axis.set_minor_formatter(FuncFormatter(decimal_text) if few else NullFormatter())
+    axis.set_minor_formatter(FuncFormatter(step_text) if few else NullFormatter())
 
 
 def decimal_text(value: float, _position: int | None = None) -> str:

@@ -2,8 +2,6 @@
 
 import asyncio
 import html
-import time
-import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +20,7 @@ from beamreduce.figures.panel import (
     follow_center,
 )
 from beamreduce.panel.controls import ALL, laid_out, make_controls
+from beamreduce.panel.hand import Hand, in_kernel, live_canvas
 from beamreduce.panel.opened import Opened, open_again, open_measurement
 from beamreduce.panel.reading import Reading, read_about
 
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _REST_S = 0.5  # without a move, after which all is worked out and drawn anew
-_PAUSE_S = 0.05  # between two readings while a hand moves the center
 _FIRST_REFERENCE = 0.8  # of the largest circle, where the campaign gives none
 
 
@@ -65,12 +63,15 @@ class InspectionPanel:
         self.settled = False
         self._artists: PanelArtists | None = None
         self._waiting: asyncio.TimerHandle | None = None
-        self._held = self._filling = False
+        self._filling = False
         self._origin = (0.0, 0.0)
-        self._last = 0.0
         self.controls = make_controls(tuple(m.id for m in campaign.measurements), person)
-        self.canvas = _canvas()
+        self.canvas = live_canvas()
         self.widget: ipywidgets.VBox = laid_out(self.controls, self.canvas)
+        self._in_kernel = in_kernel()
+        self._hand = Hand(
+            lambda: self._artists, place=self.move, step=self._step, rest=self.settle
+        )
         self._connect()
         self._list_exposures()
         self.open()
@@ -257,13 +258,12 @@ class InspectionPanel:
         if self._waiting is not None:
             self._waiting.cancel()
             self._waiting = None
-        if self._held:
+        if self._hand.held:
             return
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:  # no kernel, nobody who waits
+        if not self._in_kernel:  # nobody who waits
             self.settle()
             return
+        loop = asyncio.get_running_loop()
         self._waiting = loop.call_later(_REST_S, self.settle)
 
     def _list_exposures(self) -> None:
@@ -298,53 +298,10 @@ class InspectionPanel:
         c.keep_center.on_click(lambda _: self.record("center"))
         c.keep_background.on_click(lambda _: self.record("background"))
         c.leave_out.on_click(lambda _: self.record("exclude"))
-        self.canvas.mpl_connect("button_press_event", self._press)
-        self.canvas.mpl_connect("motion_notify_event", self._drag)
-        self.canvas.mpl_connect("button_release_event", self._release)
-        self.canvas.mpl_connect("key_press_event", self._key)
+        self._hand.connect(self.canvas)
 
     def _step(self, dx: float, dy: float) -> None:
         self.move(self.controls.x.value + dx, self.controls.y.value + dy)
-
-    # Hand and keyboard on the picture.
-
-    def _press(self, event: object) -> None:
-        if self._artists is None or event.inaxes is not self._artists.image_axes:
-            return
-        self._held = True
-        self._to(event)
-
-    def _drag(self, event: object) -> None:
-        here = self._artists is not None and event.inaxes is self._artists.image_axes
-        # Places the hand has left by the time they arrive here are passed over.
-        if self._held and here and time.monotonic() - self._last > _PAUSE_S:
-            self._to(event)
-
-    def _release(self, event: object) -> None:
-        if self._held:
-            self._held = False
-            if self._artists is not None and event.inaxes is self._artists.image_axes:
-                self._to(event)
-            self.settle()
-
-    def _to(self, event: object) -> None:
-        artists = self._artists
-        x, y = (
-            origin + offset_mm / artists.pixel_mm
-            for origin, offset_mm in zip(
-                artists.origin_xy, (event.xdata, event.ydata), strict=True
-            )
-        )
-        self.move(x, y)
-        self._last = time.monotonic()
-
-    def _key(self, event: object) -> None:
-        fine = str(event.key).startswith("shift+")
-        steps = {"left": (-1, 0), "right": (1, 0), "up": (0, 1), "down": (0, -1)}
-        step = steps.get(str(event.key).removeprefix("shift+"))
-        if step is not None:
-            size = 0.1 if fine else 1.0
-            self._step(step[0] * size, step[1] * size)
 
 
 def inspection_panel(
@@ -383,29 +340,3 @@ def inspection_panel(
             f"expected another; name a table elsewhere"
         )
     return InspectionPanel(campaign, table, person)
-
-
-def _canvas() -> "ipywidgets.Widget":
-    """Return a live canvas with an empty figure that pyplot knows nothing of."""
-    try:
-        from ipympl.backend_nbagg import Canvas, FigureManager  # noqa: PLC0415
-    except ImportError:
-        raise SettingsError(
-            "the panel needs ipympl and ipywidgets, which are not installed; install "
-            "beamreduce with its notebook extra, or use the static figures"
-        ) from None
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
-    figure = Figure(
-        figsize=(PANEL_WIDTH_CM / 2.54, PANEL_HEIGHT_CM / 2.54),
-        dpi=80,
-        layout="constrained",
-    )
-    canvas = Canvas(figure)
-    with warnings.catch_warnings():
-        # ipympl hands its toolbar's arguments on to traitlets, which minds.
-        warnings.simplefilter("ignore", DeprecationWarning)
-        FigureManager(canvas, 0)
-    canvas.toolbar_visible = canvas.header_visible = canvas.footer_visible = False
-    canvas.resizable = False
-    return canvas

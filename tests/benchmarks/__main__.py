@@ -26,6 +26,7 @@ BENCHMARKS = (
     commands.start_up,
     commands.quick_look,
     commands.measurement,
+    commands.panel_move,
     commands.memory,
 )
 

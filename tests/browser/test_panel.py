@@ -193,7 +193,7 @@ def test_the_keyboard_moves_it_too(page, folder):
 
 
 def _center(page, x, y):
-    """Wait until all is worked out about a center; rounding may differ in its last digit."""
+    """Wait until all is worked out about a center, to the digits that are shown."""
     shown = [math.nan, math.nan]
     for _ in range(300):
         shown = numbers(page, "as reduce gives it")[2:]

@@ -122,7 +122,7 @@ def test_the_picture_needs_no_kernel(panel):
 
 
 def test_folders_that_cannot_be_opened(tmp_path, folder):
-    with pytest.raises(CampaignError, match="campaign.toml"):
+    with pytest.raises(CampaignError, match=r"campaign\.toml"):
         inspection_panel(tmp_path)
     with pytest.raises(SettingsError, match="never written"):
         inspection_panel(folder, decisions=folder / "decisions.ecsv")

@@ -1,4 +1,4 @@
-"""The panel's numbers are those of ``reduce``: one center, background and radius at a time."""
+"""The panel's numbers are those of ``reduce`` for one center, background and radius."""
 
 from dataclasses import replace
 
@@ -104,7 +104,7 @@ def test_one_exposure_alone_has_fewer_photons(campaign, opened):
 
 
 def test_what_is_not_there_is_named(campaign):
-    with pytest.raises(SettingsError, match="no measurement named 'focus_X'.*focus_Ti"):
+    with pytest.raises(SettingsError, match=r"no measurement named 'focus_X'.*focus_Ti"):
         open_measurement(campaign, "focus_X")
     with pytest.raises(
         SettingsError, match="no exposure named 'e' in measurement focus_Ti"
