@@ -320,6 +320,10 @@ def reflectors(
         click.echo(f"warning: {problem}", err=True)
     for name, reason in done.unusable:
         click.echo(f"warning: map {name} is not used: {reason}", err=True)
+    for one in done.numbers:
+        if not one.agree:
+            name = one.reflector.reflector
+            click.echo(f"warning: maps of reflector {name} disagree, see notes", err=True)
     if not quiet:
         click.echo(grade_table(done))
         click.echo(f"results in {done.folder}")

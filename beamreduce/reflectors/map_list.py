@@ -111,6 +111,7 @@ def _rows(table: EcsvTable, folder: Path) -> tuple[list[MapRow], list[Problem]]:
         if name in table.columns:
             numbers[name], found = number_cells(table, name, unit)
             problems += found
+    unread = {problem.item for problem in problems}
     units = [None] * len(table.rows)
     if "height_unit" in table.columns:
         units = text_cells(table, "height_unit")
@@ -143,7 +144,9 @@ def _rows(table: EcsvTable, folder: Path) -> tuple[list[MapRow], list[Problem]]:
         path = _find(table, i, (folder, texts["file"][i]), problems)
         if path is None:
             continue
-        if numbers["pixel_size"][i] is None and not path.name.lower().endswith(".x3p"):
+        given = numbers["pixel_size"][i] is not None or path.name.lower().endswith(".x3p")
+        told = {"column pixel_size", table.label(i, "pixel_size")} & unread
+        if not given and not told:
             problems.append(
                 _problem(
                     table.file,

@@ -43,6 +43,27 @@ def test_warnings_and_maps_without_use_do_not_change_the_code():
     assert "warning: map P1a is not used" in done.stderr
 
 
+def test_maps_of_one_reflector_that_disagree_are_said_at_once():
+    rows = list(rows_of())
+    rows[1] = rows[1][0], 3 * rows[1][1]
+    folder = make_folder(Path("in"), rows=rows)
+    table = Table.read(folder / "maps.ecsv")
+    for key in ("reflector", "nesting", "stage", "mandrel", "batch"):
+        table[key][1] = table[key][0]
+    table.write(folder / "maps.ecsv", overwrite=True)
+    done = command("reflectors", "in", "-o", "out", "--jobs", 1)
+    assert done.exit_code == 0
+    assert f"maps of reflector {table['reflector'][0]} disagree" in done.stderr
+
+
+def test_a_wrong_unit_of_spacing_is_one_problem():
+    make_folder(Path("in"), pixel_unit="s")
+    done = command("reflectors", "in", "-o", "out", "--jobs", 1)
+    assert done.exit_code == 1
+    assert "found the unit 's'; expected a unit that converts to um" in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
 def test_wrong_input_is_one_message_and_nothing_is_written():
     folder = make_folder(Path("in"))
     write_map(folder / "maps/P1a.fits", np.zeros((48, 48)), unit="kg")
