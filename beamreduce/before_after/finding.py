@@ -191,4 +191,4 @@ def _signed(quantity: Uncertain) -> str:
     if sigma <= 0:
         return f"{quantity.value:+.4g}"
     places = max(1 - math.floor(math.log10(sigma)), 0)
-    return f"{quantity.value:+.{places}f} ± {sigma:.{places}f}"
+    return f"{quantity.value:+z.{places}f} ± {sigma:.{places}f}"

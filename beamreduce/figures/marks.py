@@ -93,5 +93,5 @@ def rounded(quantity: Uncertain) -> str:
     exponent = math.floor(math.log10(float(f"{spread:.1e}")))
     places = 1 - exponent
     if places > 0:
-        return f"{value:.{places}f} ± {spread:.{places}f}"
-    return f"{round(value, places):.0f} ± {round(spread, places):.0f}"
+        return f"{value:z.{places}f} ± {spread:.{places}f}"
+    return f"{round(value, places):z.0f} ± {round(spread, places):.0f}"

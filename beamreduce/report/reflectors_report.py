@@ -97,7 +97,8 @@ def _text(cell: object) -> str:
     if cell is None:
         return "–"
     if isinstance(cell, float):
-        return f"{cell:.4g}"
+        # Lengths to cut by need more digits than four, numbers of surfaces do not.
+        return f"{cell:.2f}" if abs(cell) >= 100 else f"{cell:.4g}"
     return str(cell)
 
 

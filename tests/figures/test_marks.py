@@ -24,6 +24,8 @@ from beamreduce.record import Uncertain
         (-3.21, 0.5, "-3.21 ± 0.50"),
         (99.96, 99.6, "100 ± 100"),
         (2.5, 0.0, "2.5"),
+        (-0.0001, 0.039, "0.000 ± 0.039"),
+        (-0.4, 21.0, "0 ± 21"),
     ],
 )
 def test_two_digits_of_the_uncertainty(value, spread, text):
