@@ -8,17 +8,16 @@ import numpy as np
 import pytest
 
 from beamreduce.infinity.configuration import Resolution
+from beamreduce.infinity.declared import bar_free
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.slope_ladder import SlopeLadder
 from beamreduce.mirror import MirrorDesign, nestings_from_design
 from beamreduce.quadrants import (
     QuadrantLight,
-    bar_effects,
     diffraction_of,
     planes_about,
     quarters_of,
 )
-from beamreduce.raytrace import Light
 from beamreduce.raytrace.meridian import MeridianLight
 
 SOURCE_MM, DETECTOR_MM, LENGTH_MM = 86_000.0, 5544.0, 90.0
@@ -80,29 +79,16 @@ def test_visible_light_hides_a_mirror_and_x_rays_do_not():
     assert hard.sentence(40.0) == ""
 
 
-def test_a_bar_turns_the_reflector_and_the_ray_by_twice_that():
-    """A stage of length ℓ whose one end is out by e is turned by e/ℓ, its light by 2 e/ℓ.
+def made_quarters(slope_arcsec, planes_mm=None, passes=1.0):
+    """Four quadrants with slope errors of one size on both stages.
 
-    The way to the detector is that from the middle of the stage, within ℓ of D: 2 %.
+    ``passes`` is what alignment bars let through, as declared optics put it in.
     """
-    light = Light.near(SOURCE_MM * u.mm)
-    expected = 2 * DETECTOR_MM / LENGTH_MM
-    for one in bar_effects(NESTS, light, DETECTOR_MM)[::9]:
-        assert one.radial == pytest.approx(expected * np.array([1, -1, -1, 1]), rel=0.02)
-        # All four out alike: a lens moved sideways.
-        assert one.together == pytest.approx(1 + DETECTOR_MM / SOURCE_MM, rel=0.005)
-        # Independent errors spread light along one line: 1.349 σ holds half of it.
-        alone = 1.349 * 2 * expected * 0.001
-        assert one.half_power_mm(0.001) == pytest.approx(alone, rel=0.02)
-
-
-def made_quarters(slope_arcsec, planes_mm=None):
-    """Four quadrants with slope errors of one size on both stages."""
     slope = slope_arcsec / ARCSEC
     hpd = 1.349 * 2 * math.sqrt(2) * slope
     light = MeridianLight(
         source_distance_mm=SOURCE_MM,
-        reflectivity=np.ones((1, 1, 1, 2)),
+        reflectivity=np.full((1, 1, 1, 2), math.sqrt(passes)),
         angle_step_rad=0.1,
     )
     ladder = SlopeLadder(steps_rad=(slope,))
@@ -175,3 +161,30 @@ def test_a_move_of_all_together_changes_nothing(quarters):
     shift = 0.3 * at_home.best[1]
     together = quarters.whole({f"Q{k + 1}": (shift, -shift) for k in range(4)})
     assert together.best[1] == pytest.approx(at_home.best[1], rel=1e-3)
+
+
+def test_bars_take_from_the_area_and_leave_the_size(quarters):
+    """A radial bar shades all angles of the light alike: the rest is the same image."""
+    whole, shaded = quarters.whole({}), made_quarters(10, passes=0.94).whole({})
+    assert shaded.area_at_best_mm2 == pytest.approx(0.94 * whole.area_at_best_mm2, rel=1e-6)
+    assert shaded.best[1] == pytest.approx(whole.best[1], rel=1e-6)
+
+
+def test_declared_bars_are_in_the_light_of_every_quadrant():
+    design = MirrorDesign(
+        focal_length=5.2 * u.m,
+        inner_radius=100 * u.mm,
+        outer_radius=101 * u.mm,
+        reflector_length=LENGTH_MM * u.mm,
+        reflector_thickness=0.17 * u.mm,
+        coating="Au",
+        roughness=0 * u.nm,
+        bar_count=16,
+        bar_width=2 * u.mm,
+    )
+    nest = nestings_from_design(design)
+    free = bar_free(nest, design)
+    # 16 bars of 2 mm of a turn of 2π r, at the rear of the secondary: r less 3α ℓ.
+    r = nest.nestings[0].radius_mm
+    rear = r - LENGTH_MM * math.tan(3 * math.atan(r / 5200) / 4)
+    assert free[0] == pytest.approx(1 - 16 * 2 / (2 * math.pi * rear), abs=1e-5)
