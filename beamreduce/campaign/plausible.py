@@ -10,8 +10,10 @@ from beamreduce.campaign.setup_file import DEFAULT_DETECTOR, Setup
 from beamreduce.errors import Problem, SettingsError
 from beamreduce.mirror.optical_constants import (
     DEFAULT_DENSITIES,
+    DEFAULT_TABLE,
     OPTICAL_TABLES,
     coating_density,
+    energy_range_kev,
 )
 
 # A focus series reaches some per cent to both sides; beyond a tenth the number is more
@@ -19,6 +21,8 @@ from beamreduce.mirror.optical_constants import (
 # two it always is.
 _FAR = 0.1
 _TOO_FAR = 2.0
+# Every table has every element there; libraries of tables are slow to load.
+_IN_EVERY_TABLE_KEV = 0.03, 30.0
 # tan 4α = r/f: above this ratio the primary is hit at more than 2.8 degrees.
 _STEEP = 0.2
 
@@ -31,7 +35,8 @@ def check_together(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
     (warning), readouts of a detector that does not count (warning), an energy beyond the
     tables of a detector.
     """
-    problems = _check_source(setup) + _check_mirror(setup) + _check_layers(setup)
+    problems = _check_source(setup) + _check_mirror(setup)
+    problems += _check_layers(setup) or _check_tables(setup, exposures)
     if not any(not problem.warning for problem in problems):
         problems += _check_distances(setup, exposures)
     problems += _check_readouts(setup, exposures)
@@ -97,6 +102,36 @@ def _check_layers(setup: Setup) -> list[Problem]:
             warning=True,
         )
         for key, value, expected in problems
+    ]
+
+
+def _check_tables(setup: Setup, exposures: list[Exposure]) -> list[Problem]:
+    """Warn of energies that the optical constants of the coating do not reach."""
+    low, high = _IN_EVERY_TABLE_KEV
+    used = {
+        float(e.energy.to_value(u.keV))
+        for e in exposures
+        if e.kind == "beam" and e.energy is not None
+    }
+    far = sorted(kev for kev in used if not low <= kev <= high)
+    if not far:
+        return []
+    table = setup.mirror.optical_constants or DEFAULT_TABLE
+    low, high = energy_range_kev(setup.mirror.coating, table)
+    lines = ", ".join(f"{kev:g} keV" for kev in far if not low <= kev <= high)
+    if not lines:
+        return []
+    return [
+        Problem(
+            file=EXPOSURE_FILE,
+            item="column energy",
+            found=lines,
+            expected=f"energies from {low:.4g} to {high:.4g} keV, where the {table} table "
+            f"has values for {setup.mirror.coating}",
+            action="check the unit, or name another table in mirror.optical_constants; "
+            "values at infinity are null as it stands",
+            warning=True,
+        )
     ]
 
 

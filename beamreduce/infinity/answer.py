@@ -12,7 +12,12 @@ from beamreduce.infinity.configuration import Resolution
 from beamreduce.infinity.fold import Described
 from beamreduce.infinity.folded import Folded, folded_apart
 from beamreduce.infinity.optics import Optics, tables_of, view_of
-from beamreduce.infinity.replicates import bias_of, changed_weights, replicate_weights
+from beamreduce.infinity.replicates import (
+    bias_of,
+    changed_weights,
+    replicate_weights,
+    uneven_weights,
+)
 from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
 from beamreduce.infinity.star import (
     StarCurves,
@@ -75,6 +80,8 @@ class SeenFromInfinity:
         in common; ``model`` or ``systematic``.
     distance_mm
         Plane of the image.
+    uneven
+        Numbers with either stage preferred to be the better one; None to leave it out.
     apart
         The same from each detector distance alone, where all together are not described.
     """
@@ -85,6 +92,7 @@ class SeenFromInfinity:
     changed: Numbers
     changed_kinds: tuple[str, ...]
     distance_mm: float
+    uneven: Numbers | None = None
     apart: "tuple[SeenFromInfinity, ...]" = ()
 
     def quantity(self, of: Callable[[Numbers], np.ndarray]) -> Uncertain:
@@ -150,6 +158,10 @@ class SeenFromInfinity:
                 for count, (other, *_) in zip(counts, alone, strict=True)
             ]
         ).reshape(len(alone), *np.shape(value))
+        stages = np.empty((0, *np.shape(value)))
+        if self.uneven is not None:
+            # One way or the other: the mean square of both.
+            stages = (of(self.uneven) - changes[0]) / math.sqrt(2)
         repeats = of(self.repeats)
         # Shares that are held at zero draw repeats to one side of the fit that they were
         # drawn from: that counts as well.
@@ -158,7 +170,7 @@ class SeenFromInfinity:
             value=value - bias_of(repeats, changes[0]),
             repeats=about_fit / math.sqrt(len(repeats)),
             systematic=moved[kinds == "systematic"],
-            model=np.concatenate([spread, apart, moved[kinds == "model"]]),
+            model=np.concatenate([spread, apart, stages, moved[kinds == "model"]]),
         )
 
 
@@ -239,6 +251,7 @@ def seen_from_infinity(
     best = folded.best.described
     repeats = replicate_weights(best, replicates, rng)
     changed, kinds = changed_weights(best)
+    uneven = uneven_weights(best)
     views = star_views(folded.optics, folded.resolution, [plane.distance_mm])[0]
     radii = star_radii(
         folded.resolution.hpd_rad * plane.distance_mm / 2,
@@ -253,7 +266,7 @@ def seen_from_infinity(
         near = folded.near(energy)
         pair = _Pair(star=view, near=near, radii_mm=radii, named=named)
         families, weight = folded.counting
-        of_repeats, of_changed = pair.of_sets(best, (repeats, changed))
+        of_repeats, of_changed, of_uneven = pair.of_sets(best, (repeats, changed, uneven))
         result[energy] = SeenFromInfinity(
             by_family=pair.by_family([f.described for f in families]),
             family_weight=weight,
@@ -261,6 +274,7 @@ def seen_from_infinity(
             changed=of_changed,
             changed_kinds=kinds,
             distance_mm=plane.distance_mm,
+            uneven=of_uneven,
             apart=tuple(one[energy] for one in alone if energy in one),
         )
     return result

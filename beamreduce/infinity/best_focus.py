@@ -223,7 +223,7 @@ class _Look:
         grid = resolution.grid(float(distances_mm.max()))
         nestings = self.optics.prescription.nestings
         least = min(n.primary_angle_rad for n in nestings)
-        turned = any(abs(family.mean_rad) > _TURNING * least for family in self.families)
+        turned = any(abs(f.size_rad) > _TURNING * least for f in self.families)
         tables = tables_of(
             self.optics, list(distances_mm), resolution.errors, grid, turned=turned
         )

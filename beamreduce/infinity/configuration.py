@@ -9,8 +9,9 @@ import numpy as np
 from beamreduce.encircled_energy import HALF_POWER, NINETY, NetRings, crossing_diameters_mm
 from beamreduce.infinity.coarse_rings import coarse_rings
 from beamreduce.infinity.fold import MeasuredRings
+from beamreduce.infinity.ladder_steps import error_grid, ladder_steps
 from beamreduce.infinity.optics import Optics, tables_of, view_of
-from beamreduce.infinity.slope_ladder import SlopeLadder, error_grid, ladder_steps
+from beamreduce.infinity.slope_ladder import SlopeLadder
 from beamreduce.infinity.view import View, seen_in_rings
 from beamreduce.raytrace.meridian import ErrorGrid, OffsetGrid
 

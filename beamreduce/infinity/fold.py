@@ -15,8 +15,7 @@ from beamreduce.infinity.slope_ladder import SeenTargets, SlopeLadder
 from beamreduce.infinity.view import View, predicted_center, ring_columns, seen_in_rings
 
 _RECENTERINGS = 2
-_LIKE_ROUNDS = 2
-_LIKE = 1.0  # chi-square for primary and secondary unlike by a factor of e, see describe
+_LIKE = 1.0  # of chi-square, for primary and secondary unlike by a factor of e
 _CHANGE = 0.3, 10.0  # of a variance, at most
 _SETTLED = 0.1  # of a bin of signed offset
 
@@ -108,10 +107,12 @@ def describe(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:
 
     Rings hardly tell one law of error on both stages from half the mirror with a good
     primary and a bad secondary and the other half the other way round, as long as the sum
-    of squares is the same; the image of a star does (0.3 % of the HPD). So mixtures are
-    preferred where the ratio of primary to secondary error is one and the same, whatever
-    it is: each share costs the square of the logarithm of its ratio to the mean one,
-    which gives way to a chi-square of a few.
+    of squares is the same; the image of a star does (0.3 % of the HPD). One detector
+    distance does not even tell which stage is the better one (1 % of the HPD). Both stages
+    are made alike, so that mixtures are preferred where their errors are: each share costs
+    the square of the logarithm of the ratio of its two errors, one of chi-square for a
+    factor of e, which gives way to what rings say. How much the preference decides is a
+    model uncertainty, see :func:`~beamreduce.infinity.replicates.uneven_weights`.
 
     Images of a part of the mirror, or off the axis, are measured about a center that the
     errors themselves displace; theirs is found again from each fit, until rings and light
@@ -141,18 +142,25 @@ def _described(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described
     mixture = fit_mixture(whiten(data), photons)
     data = expected_noise(rings, data, mixture)
     whitened = whiten(data)
-    for _ in range(_LIKE_ROUNDS):
-        cost = _unlike(ladder, mixture.weights)
-        mixture = fit_mixture(replace(whitened, cost=cost), photons)
+    cost = unlike(ladder)
+    mixture = fit_mixture(replace(whitened, cost=cost), photons)
     return Described(
         ladder=ladder, mixture=mixture, rings=tuple(rings), data=data, cost=cost
     )
 
 
-def _unlike(ladder: SlopeLadder, weights: np.ndarray) -> np.ndarray:
-    """Cost of each pair: how unlike the mixture's mean its two errors are."""
+def unlike(ladder: SlopeLadder, log_ratio: float = 0.0) -> np.ndarray:
+    """Return the cost of each pair: how unlike a ratio that of its two errors is.
+
+    Parameters
+    ----------
+    ladder
+        The pairs.
+    log_ratio
+        Logarithm of primary over secondary error that costs nothing.
+    """
     ratio = np.array([np.log(p / s) for p, s in ladder.pairs])
-    return _LIKE * (ratio - weights @ ratio) ** 2
+    return _LIKE * (ratio - log_ratio) ** 2
 
 
 def _recentered(one: MeasuredRings, described: Described) -> MeasuredRings:

@@ -13,6 +13,7 @@ from beamreduce.infinity.configuration import (
     rings_to_fold,
 )
 from beamreduce.infinity.families import (
+    ACCEPTED,
     ConeError,
     Family,
     Surfaces,
@@ -20,11 +21,11 @@ from beamreduce.infinity.families import (
     fitted_families,
     likelihoods,
 )
+from beamreduce.infinity.fold import MeasuredRings
 from beamreduce.infinity.optics import Optics
 from beamreduce.infinity.scatter_width import scatter_width
 from beamreduce.infinity.view import View
 
-ACCEPTED = 0.001  # chance of a larger chi-square below which a fit is not accepted
 LIKELY = 0.05  # families of less hardly change a mean or a spread
 _COUNTS = 5e-3  # families of less weight are left out
 
@@ -58,7 +59,7 @@ class Folded:
     @property
     def as_designed(self) -> Family:
         """The family without a mean error."""
-        return next(family for family in self.families if not family.mean_rad)
+        return next(family for family in self.families if not family.size_rad)
 
     @property
     def counting(self) -> tuple[tuple[Family, ...], np.ndarray]:
@@ -72,11 +73,16 @@ class Folded:
         """What this tells of the surfaces, for folds of the same mirror's other light."""
         families, weight = self.counting
         cones = tuple(
-            ConeError(stage=f.stage, mean_rad=f.mean_rad, weight=float(w))
+            ConeError(
+                stage=f.stage,
+                mean_rad=f.size_rad,
+                weight=float(w),
+                either_sign=bool(f.either_rad),
+            )
             for f, w in zip(families, weight, strict=True)
             if w > LIKELY * weight.max()
         )
-        if self.as_designed.mean_rad not in [cone.mean_rad for cone in cones]:
+        if all(cone.mean_rad for cone in cones):
             # Wanted by every fold, however unlikely.
             cones += (ConeError(stage="none", mean_rad=0.0, weight=0.0),)
         return Surfaces(cone_errors=cones, scatter_rad=self.resolution.scatter_rad)
@@ -138,8 +144,9 @@ def fold(
         cones = surfaces.cone_errors
         families, weight = families_with(rings, resolution.ladder, cones, progress)
     else:
-        families = fitted_families(rings, resolution.ladder, progress)
-        weight = likelihoods(families)
+        alone = len({one.distance_mm for one in measured}) == 1
+        families = fitted_families(rings, resolution.ladder, progress, one_distance=alone)
+        weight = likelihoods(families, _lumps(optics, rings))
     folded = Folded(
         optics=optics,
         measured=tuple(measured),
@@ -151,6 +158,20 @@ def fold(
     if surfaces is not None and not folded.accepted:
         return fold(optics, measured, progress)
     return folded
+
+
+def _lumps(optics: Optics, rings: Sequence[MeasuredRings]) -> float:
+    """χ² a degree of freedom of errors that each reflector has of its own.
+
+    The photons of one reflector come together. Spread over the rings evenly, they raise
+    the variance of each by what one of them sends there. Reflectors are built as four
+    quadrants, as usual.
+    """
+    first, last = optics.open_rad or (0.0, 2 * np.pi)
+    reflectors = len(optics.prescription.nestings) * 4 * (last - first) / (2 * np.pi)
+    photons = sum(one.photons.sum() for one in rings) / len(rings)
+    number = sum(one.photons.size for one in rings) / len(rings)
+    return 1 + float(photons / max(reflectors, 1.0) / number)
 
 
 def folded_apart(folded: Folded) -> tuple[Folded, ...]:

@@ -99,7 +99,8 @@ def lit_rays(
     if not lit.any():
         raise GeometryError(
             f"no ray from a source at {source / 1000:.4g} m gets through both reflections; "
-            f"the source is too near for this mirror, or the prescription blocks itself"
+            f"the source is too near for this mirror, or the prescription or its "
+            f"pre-collimator stops all light"
         )
     first = lit.argmax(axis=1)
     last = _SCAN - 1 - lit[:, ::-1].argmax(axis=1)

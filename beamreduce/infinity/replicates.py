@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from beamreduce.infinity.fold import Described, MeasuredRings
-from beamreduce.infinity.mixture import RingData, refit_near, whiten
+from beamreduce.infinity.fold import Described, MeasuredRings, unlike
+from beamreduce.infinity.mixture import RingData, fit_mixture, refit_near, whiten
 from beamreduce.statistics import correlated_normals
 
 
@@ -56,6 +56,21 @@ def changed_weights(described: Described) -> tuple[np.ndarray, tuple[str, ...]]:
     ]
     kinds = tuple(kind for one in described.rings for kind in one.mode_kinds)
     return refit_near(whitened, described.mixture, white), kinds
+
+
+def uneven_weights(described: Described) -> np.ndarray:
+    """Return weights with either stage preferred to be better than the other, (2, pairs).
+
+    Not normalised. By one standard deviation of what is thought of the ratio of their
+    errors before anything is measured: what rings say of it stays as it is, and what they
+    leave open follows the preference.
+    """
+    fits = []
+    photons = [one.photons for one in described.rings]
+    for log_ratio in (-1.0, 1.0):
+        cost = unlike(described.ladder, log_ratio)
+        fits.append(fit_mixture(whiten(described.data, cost), photons).weights)
+    return np.array(fits)
 
 
 def _changes(rings: Sequence[MeasuredRings]) -> list[np.ndarray]:

@@ -3,10 +3,16 @@
 import math
 from statistics import median
 
-from beamreduce.errors import Problem
-from beamreduce.mirror.prescription import Nesting, Prescription
+import astropy.units as u
+
+from beamreduce.errors import Problem, SettingsError
+from beamreduce.mirror.optical_constants import coating_density
+from beamreduce.mirror.prescription import MirrorDesign, Nesting, Prescription
 
 _FOCAL_LENGTH_TOLERANCE = 0.005
+_DESCRIBES = (
+    0.01  # of a length that [mirror] gives: made mirrors are nearer to their design
+)
 _TOUCHING_MM = 1e-6
 
 
@@ -31,6 +37,70 @@ def check_nest(prescription: Prescription, *, file: str) -> list[Problem]:
         problems += _check_neighbours(inner, outer, file)
     if not problems:
         problems += _check_focal_length(prescription, file)
+    return problems
+
+
+def check_described(
+    prescription: Prescription, design: MirrorDesign, *, file: str
+) -> list[Problem]:
+    """Return warnings where a file of nestings is not what ``[mirror]`` describes.
+
+    The file is used; but of two mirrors that differ by more than one per cent one is
+    another mirror. A nest with nestings left out is described well.
+    """
+    radii = [nesting.radius_mm for nesting in prescription.nestings]
+    inner, outer = (
+        float(getattr(design, f"{side}_radius").to_value(u.mm))
+        for side in ("inner", "outer")
+    )
+    problems = []
+    if min(radii) < inner * (1 - _DESCRIBES) or max(radii) > outer * (1 + _DESCRIBES):
+        found = f"radii from {min(radii):g} mm to {max(radii):g} mm"
+        expected = f"radii from mirror.inner_radius, {inner:g} mm, to mirror.outer_radius, "
+        problems.append(("column radius", found, f"{expected}{outer:g} mm"))
+    for column, key in (
+        ("primary_length", "reflector_length"),
+        ("secondary_length", "reflector_length"),
+        ("thickness", "reflector_thickness"),
+    ):
+        typical = median(getattr(n, f"{column}_mm") for n in prescription.nestings)
+        said = float(getattr(design, key).to_value(u.mm))
+        if abs(typical / said - 1) > _DESCRIBES:
+            found = f"{typical:g} mm in most rows"
+            problems.append((f"column {column}", found, f"mirror.{key}, {said:g} mm"))
+    return [
+        Problem(
+            file=file,
+            item=item,
+            found=found,
+            expected=expected,
+            action="the file is used; correct the one that is wrong",
+            warning=True,
+        )
+        for item, found, expected in problems
+    ] + _check_coatings(prescription, design, file)
+
+
+def _check_coatings(
+    prescription: Prescription, design: MirrorDesign, file: str
+) -> list[Problem]:
+    """Warn of layers that nothing is known of; campaign.toml answers for the design's."""
+    problems = []
+    for coating in sorted({n.coating for n in prescription.nestings} - {design.coating}):
+        try:
+            coating_density(coating, design.coating_density)
+        except SettingsError as error:
+            rows = [str(n.number) for n in prescription.nestings if n.coating == coating]
+            problems.append(
+                Problem(
+                    file=file,
+                    item=f"column coating, nestings {', '.join(rows)}",
+                    found=repr(coating),
+                    expected=str(error),
+                    action="correct it; values at infinity are null as it stands",
+                    warning=True,
+                )
+            )
     return problems
 
 

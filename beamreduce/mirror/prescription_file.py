@@ -13,7 +13,7 @@ from beamreduce.mirror.prescription import (
     Prescription,
     nestings_from_design,
 )
-from beamreduce.mirror.prescription_checks import check_nest
+from beamreduce.mirror.prescription_checks import check_described, check_nest
 from beamreduce.record.ecsv_table import EcsvTable, number_cells, read_ecsv, text_cells
 from beamreduce.record.ranges import ABOVE_ZERO, ZERO_OR_MORE, Range
 
@@ -109,6 +109,7 @@ def check_prescription_file(
     )
     problems = check_nest(prescription, file=path.name)
     usable = all(problem.warning for problem in problems)
+    problems += check_described(prescription, design, file=path.name)
     return (prescription if usable else None), problems
 
 

@@ -246,8 +246,8 @@ def meridian_table(
     if not area.any():
         raise GeometryError(
             f"no ray from a source at {light.source_distance_mm / 1000:.4g} m gets through "
-            f"both reflections; the source is too near for this mirror, or the "
-            f"prescription blocks itself"
+            f"both reflections; the source is too near for this mirror or too far off its "
+            f"axis, or the prescription, its bars or its pre-collimator stop all light"
         )
     return MeridianTable(
         error_rad=edges,

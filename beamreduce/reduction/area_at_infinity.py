@@ -19,6 +19,7 @@ from beamreduce.effective_area.to_infinity import (
     whole_beam,
     whole_star,
 )
+from beamreduce.errors import MeasurementError
 from beamreduce.infinity.answer import Numbers
 from beamreduce.record import Uncertain
 from beamreduce.reduction.area_step import AREA_KEYS, TOTAL, WITHIN
@@ -47,6 +48,11 @@ def area_fields(
         The fold.
     request, measurement
         The measurement, as results.json holds it so far.
+
+    Raises
+    ------
+    MeasurementError
+        When the fold has no light inside the reference radius: it describes nothing.
     """
     identity = request.inputs.id
     energy = next(m for m in found.folded.measured if m.id == identity).energy
@@ -56,6 +62,11 @@ def area_fields(
         fitted = found.seen[energy].quantity(of)
         # What repeats do to one side is taken off a fit; not below what must be there.
         fitted = replace(fitted, value=max(fitted.value, least))
+        if fitted.value <= 0:
+            raise MeasurementError(
+                "the fold puts no light where light was measured, so that no area follows "
+                "from it; check detector_distance and the prescription"
+            )
         return model_ratio(fitted, relative_changes(found, energy, of), fold)
 
     to_star = ratio(area_ratio)

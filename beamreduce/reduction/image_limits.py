@@ -1,8 +1,10 @@
 """What the detector could not hold: saturated cores and images cut by its edge."""
 
+import astropy.units as u
 import numpy as np
 
 from beamreduce.background import NetImage
+from beamreduce.beamline import image_distance
 from beamreduce.errors import MeasurementError
 from beamreduce.frame import MasterCache, gather_masters
 from beamreduce.image import FocalImage, pedestal_of, safe_exposure_time
@@ -25,7 +27,9 @@ def saturated_inside(
     return bool(np.any(distance < radius_px + np.sqrt(0.5)))
 
 
-def checked_reference_mm(located: Located, reference_mm: float) -> float:
+def checked_reference_mm(
+    request: MeasureRequest, located: Located, reference_mm: float
+) -> float:
     """Return a reference radius that fits the frame and spans more than one pixel.
 
     Raises
@@ -39,6 +43,7 @@ def checked_reference_mm(located: Located, reference_mm: float) -> float:
         raise MeasurementError(
             f"found a reference_radius of {reference_mm:g} mm, beyond the frame; expected "
             f"at most {largest_mm:.4g} mm {about}; lower [reduction] reference_radius"
+            f"{_out_of_focus(request, reference_mm)}"
         )
     least_mm = _LEAST_REFERENCE * located.image.pixel_mm
     if reference_mm < least_mm:
@@ -48,6 +53,24 @@ def checked_reference_mm(located: Located, reference_mm: float) -> float:
             f"reference_radius, or move the image away from the edge of the detector"
         )
     return reference_mm
+
+
+def _out_of_focus(request: MeasureRequest, reference_mm: float) -> str:
+    """Say so when the outer nestings' light is a ring that the circle hardly holds."""
+    mirror, facility = request.setup.mirror, request.setup.facility
+    if facility.source_distance <= mirror.focal_length:
+        return ""
+    image_mm = image_distance(
+        source_distance=facility.source_distance, focal_length=mirror.focal_length
+    ).to_value(u.mm)
+    away_mm = float(request.inputs.detector_distance.to_value(u.mm) - image_mm)
+    ring_mm = float(mirror.outer_radius.to_value(u.mm)) * abs(away_mm) / image_mm
+    if ring_mm < reference_mm / 2:
+        return ""
+    return (
+        f"; the detector stands {abs(away_mm):.4g} mm out of focus, where the light of the "
+        f"outer nestings is a ring of radius {ring_mm:.3g} mm: expose nearer to the image"
+    )
 
 
 def saturation_note(

@@ -119,6 +119,7 @@ def _fit(found: AtInfinity, identity: str, ratio: Uncertain) -> dict[str, object
         "folded": [one.id for one in found.folded.measured],
         "cone_angle_stage": best.stage,
         "cone_angle_error_arcsec": best.mean_rad * ARCSEC_PER_RAD,
+        "either_sign_arcsec": best.either_rad * ARCSEC_PER_RAD,
         "slope_error_arcsec": best.described.scatter_rad * ARCSEC_PER_RAD,
     }
 
@@ -225,11 +226,14 @@ def _blur(found: AtInfinity, request: MeasureRequest) -> tuple[dict[str, object]
     used = np.flatnonzero(described.mixture.weights)
     pairs = np.array(described.ladder.pairs)[used]
     inputs = BlurInputs.of_measurement(request.setup, request.prescription, request.inputs)
+    ladder, shares = described.ladder, described.mixture.weights[used]
+    mean = ladder.primary_mean_rad + ladder.secondary_mean_rad
+    means = np.array([mean, -mean] if ladder.either_sign else [mean])
     errors = InPlaneErrors(
-        shares=described.mixture.weights[used],
-        primary_rad=pairs[:, 0],
-        secondary_rad=pairs[:, 1],
-        mean_rad=described.ladder.primary_mean_rad + described.ladder.secondary_mean_rad,
+        shares=np.tile(shares, means.size),
+        primary_rad=np.tile(pairs[:, 0], means.size),
+        secondary_rad=np.tile(pairs[:, 1], means.size),
+        mean_rad=np.repeat(means, shares.size),
     )
     inputs = replace(inputs, errors=errors)
     beam, star = found.beam_focus, next(iter(found.star_focus.values()), None)

@@ -72,7 +72,7 @@ def fold_and_write(job: FoldJob) -> str:
         measurement = dict(stored[identity])
         if found is not None and request in usable:
             _fill(measurement, infinity_fields(found, request), notes)
-            _fill(measurement, area_fields(found, request, measurement), {})
+            _fill(measurement, _areas(found, request, measurement), {})
         else:
             why = reason if request in usable else "the core is saturated"
             _leave_null(measurement, request, why)
@@ -185,6 +185,16 @@ def _fill(
         if key not in names:
             raise KeyError(key)
         measurement[key] = plain_json(value)
+
+
+def _areas(
+    found: AtInfinity, request: MeasureRequest, measurement: Mapping[str, object]
+) -> dict[str, object]:
+    """Fields of the areas; only notes where the fold describes nothing."""
+    try:
+        return area_fields(found, request, measurement)
+    except MeasurementError as error:
+        return {"notes": without_fold(measurement, str(error))}
 
 
 def _leave_null(

@@ -167,7 +167,7 @@ def _reference_that_fits(request: MeasureRequest, located: Located) -> Quantity:
     if request.reference_radius is None:
         raise MeasurementError("reference_radius must be set before a measurement is made")
     reference_mm = float(request.reference_radius.to_value(u.mm))
-    return checked_reference_mm(located, reference_mm) * u.mm
+    return checked_reference_mm(request, located, reference_mm) * u.mm
 
 
 def _curves(request: MeasureRequest, located: Located, reference: Quantity) -> Curves:

@@ -67,7 +67,7 @@ def _quick_numbers(request: MeasureRequest, located: Located) -> QuickNumbers:
     reference_mm = largest_mm
     if request.reference_radius is not None:
         reference_mm = min(float(request.reference_radius.to_value(u.mm)), largest_mm)
-    reference_mm = checked_reference_mm(located, reference_mm)
+    reference_mm = checked_reference_mm(request, located, reference_mm)
     radii = standard_radii(
         located.center.half_power_radius * located.image.pixel_size,
         reference_radii=reference_mm * u.mm,

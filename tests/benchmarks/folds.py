@@ -15,15 +15,10 @@ from beamreduce.infinity.configuration import (
 )
 from beamreduce.infinity.fold import MeasuredRings, describe
 from beamreduce.infinity.folded import fold
+from beamreduce.infinity.ladder_steps import error_edges, error_grid, ladder_steps
 from beamreduce.infinity.optics import tables_of, view_of
 from beamreduce.infinity.replicates import replicate_weights
-from beamreduce.infinity.slope_ladder import (
-    SlopeLadder,
-    error_edges,
-    error_grid,
-    ladder_areas,
-    ladder_steps,
-)
+from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
 from beamreduce.infinity.star import (
     StarCurves,
     mixture_growths,

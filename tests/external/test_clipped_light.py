@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from beamreduce.infinity.answer import TRACED
+from beamreduce.infinity.ladder_steps import error_grid
 from beamreduce.infinity.optics import tables_of, view_of
-from beamreduce.infinity.slope_ladder import SlopeLadder, error_grid, ladder_areas
+from beamreduce.infinity.slope_ladder import SlopeLadder, ladder_areas
 from beamreduce.infinity.star import StarCurves, mixture_growths, star_radii
 from beamreduce.raytrace import OffsetGrid
 from tests.external.independent_cases import cases

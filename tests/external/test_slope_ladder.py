@@ -10,14 +10,13 @@ import math
 import numpy as np
 import pytest
 
+from beamreduce.infinity.ladder_steps import error_edges, ladder_steps
 from beamreduce.infinity.ring_shares import OpenAzimuths, ring_shares, whole_turn
 from beamreduce.infinity.slope_ladder import (
     Plane,
     SlopeLadder,
-    error_edges,
     ladder_areas,
     ladder_columns,
-    ladder_steps,
     mixed_profile,
     seen_targets,
 )

@@ -156,7 +156,11 @@ class Iridium:
 
 @dataclass(frozen=True)
 class Bench:
-    """The mirror as made, in its beam; ``photons`` expected in each measurement."""
+    """The mirror as made, in its beam; ``photons`` expected in each measurement.
+
+    ``frames`` of a measurement share its two minutes: many photons in sharp focus would
+    saturate few long ones.
+    """
 
     inner: float
     outer: float
@@ -166,6 +170,12 @@ class Bench:
     photons: int
     seed: int
     replicates: int = 200
+    frames: int = 2
+
+    @property
+    def seconds(self) -> float:
+        """Of one frame."""
+        return 120 / self.frames
 
     @cached_property
     def nest(self) -> Nest:
@@ -196,7 +206,6 @@ class Setting:
     name: str
     line: str
     plane: float
-    frames: int = 2
     detector: str = ""
 
     @property
@@ -217,7 +226,7 @@ class Setting:
 
 SETTINGS = (
     *(Setting(f"{line}_{name}", line, z) for line in LINES for name, z in SERIES.items()),
-    Setting("counter", "Cr", COUNTER_PLANE, frames=1, detector="counter"),
+    Setting("counter", "Cr", COUNTER_PLANE, detector="counter"),
 )
 BEST_FOCUS = ("Cr_focus", "counter")  # whose best focus of a star is worked out
 
@@ -417,14 +426,15 @@ def _take(folder: Folder, ccd: Sensor, setting: Setting) -> None:
             detector=setting.detector, **cells,
         )  # fmt: skip
         return
-    for k in range(setting.frames):
-        x, y = places[k :: setting.frames].T / PIXEL + np.array(MIDDLE)[:, None]
+    for k in range(bench.frames):
+        x, y = places[k :: bench.frames].T / PIXEL + np.array(MIDDLE)[:, None]
         electrons = charge(x, y, setting.energy, rng)
-        electrons += stray(60 * 0.99, setting.energy, rng)
-        electrons = electrons * ccd.response + ccd.dark_electrons(60, rng)
+        electrons += stray(bench.seconds * 0.99, setting.energy, rng)
+        electrons = electrons * ccd.response + ccd.dark_electrons(bench.seconds, rng)
         folder.add(
-            f"{setting.name}.{k}", "beam", ccd.read(electrons, rng), exposure_time=1.0,
-            group=setting.name, dead_time_fraction=0.01, temperature=20.5, **cells,
+            f"{setting.name}.{k}", "beam", ccd.read(electrons, rng),
+            exposure_time=bench.seconds / 60, group=setting.name,
+            dead_time_fraction=0.01, temperature=20.5, **cells,
         )  # fmt: skip
 
 

@@ -21,11 +21,11 @@ SMALL = Bench(
 WHOLE = (
     Bench(
         inner=90, outer=135, primary=6, secondary=6, secondary_offset=0,
-        photons=60_000, seed=20261127, replicates=1000,
+        photons=60_000, seed=20261127, replicates=1000, frames=12,
     ),
     Bench(
         inner=90, outer=135, primary=9, secondary=7, secondary_offset=8,
-        photons=60_000, seed=20261128, replicates=1000,
+        photons=60_000, seed=20261128, replicates=1000, frames=12,
     ),
 )  # fmt: skip
 RAYS = 400_000
