@@ -182,6 +182,7 @@ def rerun_archive(
             "settings": settings,
             "inputs": {key: str(path) for key, path in folders.items()},
             "output": str(output.partial / RESULTS),
+            "archive": str(archive.resolve()),
             "figures": any(archive.glob("*.png")),
             "jobs": options.jobs,
             "names": {one.role: one.path for one in story.sources()},

@@ -13,63 +13,36 @@ import re
 import tomllib
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 
-from beamreduce.reduction.seal import sealed_files
+from beamreduce.reduction.seal import CHECKSUMS, RUN_LOG, VERSIONS, sealed_files
+from beamreduce.rerun.finding import (
+    DIFFERS,
+    IDENTICAL,
+    ONLY_ARCHIVE,
+    ONLY_RERUN,
+    SHARE_OF_SIZE,
+    SHARE_OF_UNCERTAINTY,
+    WITHIN,
+    Finding,
+    compare_pictures,
+    compare_texts,
+)
+from beamreduce.rerun.notebook_agreement import compare_notebooks
 
-IDENTICAL, WITHIN, DIFFERS = "identical", "within tolerance", "differs"
-ONLY_ARCHIVE, ONLY_RERUN = "not made again", "not in the archive"
-SHARE_OF_UNCERTAINTY = 0.01
-SHARE_OF_SIZE = 1e-6
-SHARE_OF_DRAWING = 1e-3
 # Names of versions, inputs and places: the rerun speaks of each by itself.
 _NOT_NUMBERS = {
     "key", "measured_key", "keys", "version", "inputs", "campaign_folder", "maps_folder",
     "before_folder", "after_folder", "results_folder", "br:sha256", "br:datasum", "br:key",
     "agent",
 }  # fmt: skip
-_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?")
-
+_BOOK = "book.html"  # shows the notebooks, which are compared themselves
+_TOLD_APART = (VERSIONS, CHECKSUMS, RUN_LOG, _BOOK)
 _DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Finding:
-    """One number, curve, image or file, compared.
-
-    Parameters
-    ----------
-    file
-        The file it is in.
-    item
-        Key, column or extension; empty for a whole file.
-    state
-        ``identical``, ``within tolerance``, ``differs``, or that only one side has it.
-    archived, again
-        Both values in words; empty where there are many.
-    sigmas
-        Difference over the archived uncertainty, where there is one.
-    tolerance
-        The bound that was applied, in words.
-    """
-
-    file: str
-    item: str = ""
-    state: str = IDENTICAL
-    archived: str = ""
-    again: str = ""
-    sigmas: float | None = None
-    tolerance: str = ""
-
-    @property
-    def comes_back(self) -> bool:
-        """True when the rerun gives it again."""
-        return self.state in (IDENTICAL, WITHIN)
 
 
 def compare_results_folders(archive: Path, again: Path) -> tuple[Finding, ...]:
@@ -82,7 +55,10 @@ def compare_results_folders(archive: Path, again: Path) -> tuple[Finding, ...]:
     again
         As it was made now.
     """
-    names = [set(sealed_files(folder)) - {"versions.txt"} for folder in (archive, again)]
+    names = [
+        {name for name in sealed_files(folder) if Path(name).name not in _TOLD_APART}
+        for folder in (archive, again)
+    ]
     findings: list[Finding] = []
     for name in sorted(names[0] | names[1]):
         if name not in names[1]:
@@ -290,33 +266,16 @@ def _arrays(one: object, two: object, file: str, item: str) -> Finding:
 
 
 def _texts(archived: Path, again: Path, name: str) -> Iterator[Finding]:
-    """Compare text: the same words, and numbers that nobody could tell apart."""
     one, two = (path.read_text(encoding="utf-8") for path in (archived, again))
     one, two = (_DIGEST.sub("", text) for text in (one, two))  # inputs are told apart
-    words = [_NUMBER.sub("#", text) for text in (one, two)]
-    numbers = [[float(x) for x in _NUMBER.findall(text)] for text in (one, two)]
-    near = words[0] == words[1] and np.allclose(*numbers, rtol=SHARE_OF_DRAWING, atol=1e-9)
-    tolerance = f"{SHARE_OF_DRAWING:g} of each number in it"
-    state = IDENTICAL if one == two else WITHIN if near else DIFFERS
-    yield Finding(file=name, state=state, tolerance="" if one == two else tolerance)
+    yield compare_texts(one, two, name)
 
 
 def _pictures(archived: Path, again: Path, name: str) -> Iterator[Finding]:
     from matplotlib.image import imread  # noqa: PLC0415 - slow import
 
     one, two = (imread(path) for path in (archived, again))
-    if one.shape != two.shape:
-        yield Finding(
-            file=name, state=DIFFERS, archived=str(one.shape), again=str(two.shape)
-        )
-        return
-    changed = np.abs(one - two).max(axis=-1) > 1 / 255
-    yield Finding(
-        file=name,
-        state=WITHIN if changed.mean() <= SHARE_OF_DRAWING else DIFFERS,
-        archived=f"{int(changed.sum())} of {changed.size} pixels",
-        tolerance=f"{SHARE_OF_DRAWING:g} of the pixels",
-    )
+    yield compare_pictures(one, two, name)
 
 
 _BY_KIND: Mapping[str, Callable[[Path, Path, str], Iterator[Finding]]] = {
@@ -325,6 +284,7 @@ _BY_KIND: Mapping[str, Callable[[Path, Path, str], Iterator[Finding]]] = {
     ".ecsv": _tables,
     ".fits": _images,
     ".png": _pictures,
+    ".ipynb": compare_notebooks,
 }
 
 

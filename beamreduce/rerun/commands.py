@@ -31,6 +31,8 @@ class Job:
         Folder to make.
     work
         Existing folder for tables and margins that the run reads.
+    archive
+        What is run again; read, never written.
     figures
         Draw figures.
     jobs
@@ -43,6 +45,7 @@ class Job:
     inputs: Mapping[str, Path]
     output: Path
     work: Path
+    archive: Path
     figures: bool
     jobs: int
     names: Mapping[str, str] = field(default_factory=dict)
@@ -137,8 +140,21 @@ def _responses(job: Job) -> None:
     write_responses(job.inputs["results_folder"], job.output, options=options)
 
 
+def _procedure(job: Job) -> None:
+    from beamreduce.rerun.procedure import (  # noqa: PLC0415 - imports this module's users
+        NOTEBOOKS,
+        ProcedureOptions,
+        run_procedure,
+    )
+
+    # The executed copies hold cells and parameters; their outputs are made anew.
+    options = ProcedureOptions(notebooks=job.archive / NOTEBOOKS)
+    run_procedure(job.inputs["campaign_folder"], job.output, options=options)
+
+
 COMMANDS: Mapping[str, Command] = {
     "reduce": Command(inputs=("campaign_folder",), run=_reduce),
+    "procedure": Command(inputs=("campaign_folder",), run=_procedure),
     "quadrants": Command(inputs=("campaign_folder",), run=_quadrants),
     "reflectors": Command(inputs=("maps_folder",), run=_reflectors),
     "compare": Command(

@@ -16,6 +16,7 @@ def main(path: Path) -> int:
         inputs={key: Path(place) for key, place in told["inputs"].items()},
         output=Path(told["output"]),
         work=path.parent,
+        archive=Path(told["archive"]),
         figures=told["figures"],
         jobs=told["jobs"],
         names=told["names"],

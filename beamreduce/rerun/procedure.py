@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
@@ -37,6 +38,9 @@ from beamreduce.rerun.run_notebooks import (
     read_notebook,
     set_parameters,
 )
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
 
 BOOK = "book.html"
 NOTEBOOKS = "notebooks"
@@ -247,9 +251,23 @@ def _book(folder: Path, campaign: Campaign, names: list[str]) -> str:
     sections = []
     for name in names:
         notebook = read_notebook(folder / name)
+        _name_pictures(notebook)
         body, _ = exporter.from_notebook_node(notebook)
         title = name.removesuffix(".ipynb").replace("_", " ")
         anchor = f"notebook-{name.split('_')[0]}-{len(sections)}"
         sections.append(Section(anchor=anchor, title=title, body=Markup(body)))
     version = software_versions()["beamreduce"]
     return render_page("The procedure", campaign.setup.name, sections, version=version)
+
+
+def _name_pictures(notebook: "NotebookNode") -> None:
+    """Give every picture the heading that it stands under, for those who cannot see it."""
+    heading = "the beginning"
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            titles = [line for line in cell.source.splitlines() if line.startswith("#")]
+            heading = titles[-1].lstrip("# ") if titles else heading
+        for output in cell.get("outputs", ()):
+            if "image/png" in output.get("data", {}):
+                alt = f"Figure under the heading: {heading}"
+                output.metadata.setdefault("image/png", {})["alt"] = alt

@@ -120,6 +120,9 @@ def execute(
 
     client = NotebookClient(
         notebook,
+        extra_arguments=[
+            "--log-level=ERROR"
+        ],  # no warning that the ports are this machine's
         timeout=time_limit_s,
         record_timing=False,
         kernel_name="python3",

@@ -44,6 +44,7 @@ def run_here(told, work, _versions, _how):
         inputs={key: Path(place) for key, place in told["inputs"].items()},
         output=Path(told["output"]),
         work=work,
+        archive=Path(told["archive"]),
         figures=told["figures"],
         jobs=told["jobs"],
         names=told["names"],
