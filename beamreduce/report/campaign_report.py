@@ -1,5 +1,7 @@
 """``report.html`` of a reduced campaign: everything that a signature is put under."""
 
+import json
+from collections import Counter
 from pathlib import Path
 
 from beamreduce.record import ResultsFolder, read_results
@@ -103,7 +105,7 @@ def _plain(value: object) -> str:
 
 
 def inputs_section(results: ResultsFolder) -> Section:
-    """List every frame that any number comes from, with its checksum."""
+    """List every frame that any number comes from, the steps since, and the software."""
     served: dict[tuple[str, str], list[str]] = {}
     for m in results.measurements.values():
         for path, digest in m["inputs"].items():
@@ -113,5 +115,28 @@ def inputs_section(results: ResultsFolder) -> Section:
         (path, digest, "all" if len(ids) == every > 1 else ", ".join(ids))
         for (path, digest), ids in sorted(served.items())
     ]
-    body = render("inputs.html", {"rows": rows})
-    return Section(anchor="inputs", title="Frames and checksums", body=body)
+    steps, software = _made_by(results.folder)
+    seed = results.settings.get("reduction", {}).get("random_seed", "not kept")
+    content = {"rows": rows, "steps": steps, "software": software, "seed": seed}
+    return Section(
+        anchor="inputs",
+        title="Where the numbers come from",
+        body=render("inputs.html", content),
+    )
+
+
+def _made_by(folder: Path) -> tuple[list[tuple[str, int]], list[tuple[str, str]]]:
+    """Return the steps with how often each was done, and the software with its versions."""
+    path = folder / "provenance.json"
+    if not path.is_file():
+        return [], []
+    story = json.loads(path.read_text(encoding="utf-8"))
+    # br:calibrate-image/focus_Ti: what is done, then to what.
+    done = (name.removeprefix("br:").split("/")[0] for name in story["activity"])
+    (agent,) = story["agent"].values()
+    software = [
+        (key.removeprefix("br:"), str(version))
+        for key, version in sorted(agent.items())
+        if key.startswith("br:")
+    ]
+    return list(Counter(done).items()), software

@@ -42,6 +42,7 @@ _NOT_NUMBERS = {
 }  # fmt: skip
 _BOOK = "book.html"  # shows the notebooks, which are compared themselves
 _TOLD_APART = (VERSIONS, CHECKSUMS, RUN_LOG, _BOOK)
+_VERSIONS = re.compile(r"<!-- versions -->.*?<!-- /versions -->", re.DOTALL)
 _DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
 
 
@@ -267,7 +268,8 @@ def _arrays(one: object, two: object, file: str, item: str) -> Finding:
 
 def _texts(archived: Path, again: Path, name: str) -> Iterator[Finding]:
     one, two = (path.read_text(encoding="utf-8") for path in (archived, again))
-    one, two = (_DIGEST.sub("", text) for text in (one, two))  # inputs are told apart
+    # Inputs and versions are told apart.
+    one, two = (_VERSIONS.sub("", _DIGEST.sub("", text)) for text in (one, two))
     yield compare_texts(one, two, name)
 
 

@@ -83,9 +83,10 @@ def test_notebook_runs(
         "areas_folder": str(some_areas),
         "response_folder": str(tmp_path / "responses"),
     }
+    values = {**folders, **PARAMETERS}
     if path.stem in REDUCING:
-        folders["campaign_folder"] = str(one_measurement)
-    set_parameters(notebook, {**folders, **PARAMETERS})
+        values |= {"campaign_folder": str(one_measurement), "decisions_file": ""}
+    set_parameters(notebook, values)
     client = NotebookClient(
         notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}
     )
