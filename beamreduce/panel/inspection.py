@@ -136,7 +136,7 @@ class InspectionPanel:
             )
             self._take(again, xy)
 
-        self._try(work)
+        self._try(work, quiet=True)
 
     def record(self, action: str) -> None:
         """Add a decision to the table: ``center``, ``background`` or ``exclude``."""
@@ -235,9 +235,13 @@ class InspectionPanel:
         mark, role = ("Not done: ", "alert") if wrong else ("", "status")
         self.controls.said.value = f'<p role="{role}">{mark}{html.escape(text)}</p>'
 
-    def _try(self, work: Callable[[], None]) -> bool:
-        """Do something; what goes wrong is said in the panel, never as a traceback."""
-        self._say("")
+    def _try(self, work: Callable[[], None], *, quiet: bool = False) -> bool:
+        """Do something; what goes wrong is said in the panel, never as a traceback.
+
+        What was said before goes, but not for what happens by itself (``quiet``).
+        """
+        if not quiet:
+            self._say("")
         try:
             work()
         except BeamreduceError as error:

@@ -88,7 +88,9 @@ def _read_about(
     opened: Opened, center_xy: tuple[float, float], reference_radius: Quantity
 ) -> Reading:
     located = opened.about(center_xy)
-    reference_mm = checked_reference_mm(located, float(reference_radius.to_value(u.mm)))
+    reference_mm = checked_reference_mm(
+        opened.request, located, float(reference_radius.to_value(u.mm))
+    )
     reference = reference_mm * u.mm
     radii = standard_radii(
         located.center.half_power_radius * located.image.pixel_size,

@@ -116,6 +116,7 @@ def numbers(page, wanted):
 
 def picture(page):
     """Bring the pictures into view; return left, top, width and height of all three."""
+    page.get_by_text("| Idle").wait_for()  # all is drawn
     pictures = page.locator(".jupyter-matplotlib-canvas-div")
     pictures.scroll_into_view_if_needed()
     box = pictures.bounding_box()
