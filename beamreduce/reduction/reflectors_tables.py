@@ -152,8 +152,10 @@ def _orders_table(plan: MirrorPlan) -> "Table":
 
 def _yields_table(yields: Sequence[GroupYield]) -> "Table":
     keys = ("kind", "name", "good", "formed", "share", "low", "high", "probability")
-    rows = [{k: getattr(y, k) for k in (*keys, "stands_out")} for y in yields]
-    return _records_table(rows, (*keys, "stands_out"))
+    keys = (*keys, "stands_out", "Sq_limit")
+    table = _records_table([{k: getattr(y, k) for k in keys} for y in yields], keys)
+    table["Sq_limit"].unit = u.nm
+    return table
 
 
 def _chart_table(charts: Sequence[ControlChart]) -> "Table":

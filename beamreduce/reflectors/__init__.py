@@ -77,6 +77,10 @@ from beamreduce.reflectors.setup import (
     ReflectorSetup,
     read_reflector_setup,
 )
+from beamreduce.reflectors.tolerance_limit import (
+    tolerance_factor,
+    upper_tolerance_limit,
+)
 from beamreduce.reflectors.yields import (
     GroupYield,
     Yield,
@@ -169,6 +173,8 @@ __all__ = [
     "scatter_effect",
     "scatter_of",
     "scattered_fraction",
+    "tolerance_factor",
+    "upper_tolerance_limit",
     "what_to_form",
     "yield_interval",
     "yields_by_group",

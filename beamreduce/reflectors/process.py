@@ -2,10 +2,12 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 
 from beamreduce.reflectors.control_chart import ControlChart, control_chart
 from beamreduce.reflectors.grading import GRADES, STAGES
 from beamreduce.reflectors.reflector_numbers import ReflectorNumbers
+from beamreduce.reflectors.tolerance_limit import upper_tolerance_limit
 from beamreduce.reflectors.yields import CONFIDENCE, GroupYield, group_yields
 
 GROUPS = ("stage", "batch", "mandrel", "coating_run")
@@ -23,14 +25,25 @@ def yields_by_group(
     graded = [n for n in numbers if n.grade.grade in GRADES]
     for kind in GROUPS:
         counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+        sizes: dict[str, list[float]] = defaultdict(list)
         for n in graded:
             name = getattr(n.reflector, kind)
             if name:
                 counts[name][0] += n.grade.grade == GRADES[0]
                 counts[name][1] += 1
+                if "Sq" in n.values:
+                    sizes[name].append(n.values["Sq"].value)
         if counts:
             plain = {name: (good, formed) for name, (good, formed) in counts.items()}
-            found += group_yields(kind, plain, confidence=confidence)
+            found += (
+                replace(
+                    group,
+                    Sq_limit=upper_tolerance_limit(
+                        sizes[group.name], confidence=confidence
+                    ),
+                )
+                for group in group_yields(kind, plain, confidence=confidence)
+            )
     return tuple(found)
 
 

@@ -55,6 +55,9 @@ class GroupYield:
         number of groups looked at.
     stands_out
         ``low`` or ``high`` where that is below 1 − confidence, else empty.
+    Sq_limit
+        Sq in nm that nine of ten such reflectors stay below, with confidence; None where
+        it cannot be had.
     """
 
     kind: str
@@ -65,6 +68,7 @@ class GroupYield:
     high: float
     probability: float
     stands_out: str
+    Sq_limit: float | None = None
 
     @property
     def share(self) -> float:

@@ -1,12 +1,14 @@
 """What has become of the inputs of an archived run: each checked by its checksums."""
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from beamreduce.campaign import DECISIONS_FILE, data_sums
 from beamreduce.errors import FrameError, ResultsError
 from beamreduce.record import sha256_of_file, sha256_of_lines
+from beamreduce.reduction.seal import read_checksums
 from beamreduce.rerun.chain import Source, Story
 from beamreduce.rerun.commands import Command
 
@@ -84,10 +86,15 @@ def check_inputs(
 def unknown_files(
     states: Sequence[InputState], folders: Mapping[str, Path]
 ) -> tuple[str, ...]:
-    """Return frames and tables beside the inputs that the archive does not know."""
+    """Return frames and tables beside the inputs that the archive does not know.
+
+    Of a folder of results only what its own checksums do not name either.
+    """
     known = {state.path for state in states}
     found = []
     for folder in folders.values():
+        with suppress(OSError, ValueError):  # no such list, or a damaged one
+            known |= {folder / name for name in read_checksums(folder)}
         ends = (".fits", ".fit", ".gz", ".fz", ".toml", ".ecsv")
         found += [
             path.relative_to(folder).as_posix()

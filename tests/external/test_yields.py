@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
+from beamreduce.errors import SettingsError
 from beamreduce.reflectors import (
     Yield,
     batch_that_suffices,
@@ -11,6 +12,8 @@ from beamreduce.reflectors import (
     control_chart,
     group_yields,
     probability_that_batch_suffices,
+    tolerance_factor,
+    upper_tolerance_limit,
     yield_interval,
 )
 
@@ -104,3 +107,38 @@ def test_chart_limits_with_the_tabled_factor():
     drifted = control_chart("Sq", {**batches, "late": rng.normal(0.8, 0.05, 5)})
     assert drifted.points[-1].signal == "above"
     assert chart.center == pytest.approx(np.mean(list(batches.values())))
+
+
+@pytest.mark.parametrize(
+    ("n", "content", "confidence", "factor"),
+    [
+        # NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3, the worked example by the
+        # noncentral t (from memory); the approximate formula there gives 1.8752.
+        (43, 0.90, 0.99, 1.8740),
+        # Odeh and Owen 1980, Tables for Normal Tolerance Limits, table 1 (from memory).
+        (10, 0.90, 0.95, 2.355),
+        (20, 0.95, 0.95, 2.396),
+    ],
+)
+def test_tolerance_factors_of_published_tables(n, content, confidence, factor):
+    found = tolerance_factor(n, content=content, confidence=confidence)
+    assert found == pytest.approx(factor, abs=6e-4)
+
+
+def test_a_tolerance_limit_holds_as_often_as_it_claims():
+    rng = np.random.default_rng(16)
+    true = np.exp(0.2 * norm.ppf(0.9))  # ln of the sizes has a standard deviation of 0.2
+    limits = [
+        upper_tolerance_limit(np.exp(rng.normal(0, 0.2, 15)), content=0.9, confidence=0.95)
+        for _ in range(1000)
+    ]
+    held = np.mean(np.array(limits) >= true)
+    # Counting of 1 000 trials, three standard deviations.
+    assert held == pytest.approx(0.95, abs=3 * (0.95 * 0.05 / 1000) ** 0.5)
+
+
+def test_no_tolerance_limit_without_sizes():
+    assert upper_tolerance_limit([0.5]) is None
+    assert upper_tolerance_limit([0.5, 0.0]) is None
+    with pytest.raises(SettingsError, match="at least 2 values"):
+        tolerance_factor(1)
