@@ -65,13 +65,17 @@ class RunOptions:
     figures
         Draw the figures of every measurement.
     decisions
-        Table of decisions to apply; they alone of these change numbers.
+        Table of decisions to apply.
+    reference_radius
+        Where the encircled energy is 1 if the campaign does not say; None takes the largest
+        circle about every center. A rerun with frames missing keeps that of the whole run.
     """
 
     update: bool = False
     jobs: int = 1
     figures: bool = True
     decisions: Path | None = None
+    reference_radius: Quantity | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +146,9 @@ def reduce_campaign(
     _masters.cache_clear()  # frames and settings may have changed since an earlier run
     with open_output(Path(results_folder), update=options.update) as output:
         with Workers(options.jobs) as run_all:
-            requests = _with_reference(campaign, output, run_all, tell)
+            requests = _with_reference(
+                campaign, output, run_all, tell, options.reference_radius
+            )
             measured = {r.inputs.id: measurement_key(r) for r in requests}
             folds = configurations(requests)
             keys = result_keys(folds, measured)
@@ -255,11 +261,13 @@ def _with_reference(
     output: OutputFolder,
     run_all: "Callable[..., Iterator[object]]",
     tell: Progress,
+    known: Quantity | None,
 ) -> tuple[MeasureRequest, ...]:
     """Give every measurement the one reference radius of the campaign.
 
-    Without a set value it is the largest circle about every center, so all centers are
-    found first; what is found is kept by key, so that a resumed run need not again.
+    Without a set or known value it is the largest circle about every center, so all
+    centers are found first; what is found is kept by key, so that a resumed run need not
+    again.
     """
     reference = campaign.setup.reduction.reference_radius
     requests = tuple(
@@ -274,6 +282,8 @@ def _with_reference(
     )
     if reference is not None:
         return requests
+    if known is not None:
+        return tuple(replace(request, reference_radius=known) for request in requests)
     jobs = [(request, output) for request in requests]
     radii = []
     for done, radius_mm in enumerate(run_all(_largest_radius_mm, jobs), 1):

@@ -13,7 +13,7 @@ from beamreduce.reduction.output_folder import (
     open_output,
     place_text,
     put_in_place,
-    refuse_inside_campaign,
+    refuse_inside,
 )
 from beamreduce.reduction.run_log import json_text, run_log
 from beamreduce.reduction.seal import CHECKSUMS, VERSIONS, installed, read_checksums
@@ -165,8 +165,9 @@ def rerun_archive(
     story = read_story(archive)
     folders = input_folders(command, settings, archive, options.inputs)
     place = options.output or archive.resolve().with_name(f"{archive.resolve().name}.rerun")
-    for kept in (archive, *folders.values()):
-        refuse_inside_campaign(kept, place)
+    refuse_inside(archive, place, "the archive", "archives are never written")
+    for kept in folders.values():
+        refuse_inside(kept, place, "the inputs", "inputs are never written")
     with open_output(place, update=True) as output:
         tell("checksums", 0, 1)
         states = check_inputs(story, command, folders, archive)
@@ -183,6 +184,7 @@ def rerun_archive(
             "inputs": {key: str(path) for key, path in folders.items()},
             "output": str(output.partial / RESULTS),
             "archive": str(archive.resolve()),
+            "reference_radius_mm": _kept_radius_mm(archive) if absent else None,
             "figures": any(archive.glob("*.png")),
             "jobs": options.jobs,
             "names": {one.role: one.path for one in story.sources()},
@@ -236,6 +238,15 @@ def _settings(archive: Path) -> Mapping[str, object]:
             f"{path}: found {reason}; expected the settings that a run leaves; take the "
             f"archive from a copy"
         ) from None
+
+
+def _kept_radius_mm(archive: Path) -> float | None:
+    """Return the reference radius of the archive, which missing frames would change."""
+    try:
+        results = json.loads((archive / "results.json").read_text(encoding="utf-8"))
+        return float(results["measurements"][0]["reference_radius_mm"])
+    except (OSError, ValueError, KeyError, IndexError, TypeError):
+        return None  # damaged, which is said elsewhere
 
 
 def _damage(archive: Path) -> tuple[str, ...]:

@@ -39,6 +39,8 @@ class Job:
         Processes to use.
     names
         Of small files whose content the settings keep, by their role.
+    reference_radius_mm
+        To keep where frames are missing that it was found from; None finds it again.
     """
 
     settings: Settings
@@ -49,6 +51,7 @@ class Job:
     figures: bool
     jobs: int
     names: Mapping[str, str] = field(default_factory=dict)
+    reference_radius_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,13 +75,16 @@ class Command:
 
 
 def _reduce(job: Job) -> None:
-    from beamreduce.reduction import RunOptions, reduce_campaign  # noqa: PLC0415 - slow
+    import astropy.units as u  # noqa: PLC0415 - slow import
 
-    decisions = job.work / DECISIONS_FILE
+    from beamreduce.reduction import RunOptions, reduce_campaign  # noqa: PLC0415
+
+    decisions, radius_mm = job.work / DECISIONS_FILE, job.reference_radius_mm
     options = RunOptions(
         jobs=job.jobs,
         figures=job.figures,
         decisions=decisions if decisions.is_file() else None,
+        reference_radius=None if radius_mm is None else radius_mm * u.mm,
     )
     reduce_campaign(job.inputs["campaign_folder"], job.output, options=options)
 

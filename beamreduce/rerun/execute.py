@@ -20,6 +20,7 @@ def main(path: Path) -> int:
         figures=told["figures"],
         jobs=told["jobs"],
         names=told["names"],
+        reference_radius_mm=told["reference_radius_mm"],
     )
     try:
         COMMANDS[told["command"]].run(job)

@@ -112,8 +112,8 @@ def test_chart_limits_with_the_tabled_factor():
 @pytest.mark.parametrize(
     ("n", "content", "confidence", "factor"),
     [
-        # NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3, the worked example by the
-        # noncentral t (from memory); the approximate formula there gives 1.8752.
+        # NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3, the worked example by
+        # the noncentral t (from memory); the approximate formula there gives 1.8752.
         (43, 0.90, 0.99, 1.8740),
         # Odeh and Owen 1980, Tables for Normal Tolerance Limits, table 1 (from memory).
         (10, 0.90, 0.95, 2.355),

@@ -48,6 +48,7 @@ def run_here(told, work, _versions, _how):
         figures=told["figures"],
         jobs=told["jobs"],
         names=told["names"],
+        reference_radius_mm=told["reference_radius_mm"],
     )
     try:
         COMMANDS[told["command"]].run(job)

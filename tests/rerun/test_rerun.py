@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from beamreduce.campaign.decisions import add_decision
 from beamreduce.errors import OutputError, ResultsError
 from beamreduce.reduction.output_folder import open_output
 from beamreduce.rerun import RerunOptions, fresh, rerun_archive, rerun_text
-from tests.reduction.runs import command, snapshot
+from tests.folders import default_rows, row, write_campaign
+from tests.reduction.runs import QUICK, command, numbers, reduced, snapshot
 
 
 def again(archive, **how):
@@ -115,6 +117,35 @@ def test_a_partial_rerun_says_so(here, archive, campaign, tmp_path):
     assert "a partial rerun" in done.verdict
 
 
+def test_a_partial_rerun_keeps_the_radius_that_all_frames_gave(here, tmp_path):
+    # Without a set value it is the largest circle about every center; the image of the
+    # second line, moved, lies nearer to the edge.
+    rows = [*default_rows(), row("al-1", "beam", group="al", energy=1.487)]
+    folder = write_campaign(tmp_path / "c", setup=QUICK, rows=rows)
+    moved = folder / "frames" / "al-1.fits"
+    with fits.open(moved, mode="update", checksum=True) as file:
+        file[0].data = np.roll(file[0].data, 5, axis=1)
+        file[0].add_checksum()
+    reduced(folder, tmp_path / "out")
+    before = numbers(tmp_path / "out")["ti"]
+    moved.unlink()
+    done = again(tmp_path / "out", output=tmp_path / "again")
+    assert done.partial
+    now = numbers(tmp_path / "again" / "results")["ti"]
+    assert now["reference_radius_mm"] == before["reference_radius_mm"]
+    assert now["hpd_measured_mm"] == before["hpd_measured_mm"]
+    found_again = reduced(folder, tmp_path / "anew", decisions=_without(tmp_path, "al-1"))
+    (alone,) = found_again.measurements
+    assert alone["reference_radius_mm"] > before["reference_radius_mm"]
+
+
+def _without(folder, exposure):
+    """Write the decision to leave an exposure out."""
+    path = folder / "decisions.ecsv"
+    add_decision(path, (exposure, "exclude", ""), person="A", reason="not there")
+    return path
+
+
 def test_without_the_only_measurement_nothing_can_be_run(here, archive, campaign, tmp_path):
     for name in ("ti-1", "ti-2"):
         (campaign / "frames" / f"{name}.fits").unlink()
@@ -209,8 +240,9 @@ def test_a_process_that_is_killed(archive, tmp_path, monkeypatch):
 
 
 def test_places_that_would_write_into_the_archive_are_refused(here, archive, campaign):
-    for inside in (archive / "again", campaign / "again", archive):
-        with pytest.raises(OutputError, match="inside the campaign folder"):
+    places = {archive / "again": "archive", archive: "archive", campaign / "a": "inputs"}
+    for inside, name in places.items():
+        with pytest.raises(OutputError, match=f"inside the {name}"):
             again(archive, output=inside)
 
 
