@@ -18,6 +18,7 @@ from beamreduce.record import (
 )
 from beamreduce.reduction.responses_content import ResponseSet
 from beamreduce.reduction.run_log import json_text, run_log
+from beamreduce.report import responses_report
 from beamreduce.response.ancillary import write_ancillary
 from beamreduce.response.area_set import NamedCurve
 from beamreduce.response.conformance import check_response_file
@@ -89,6 +90,7 @@ def write_response_run(
         draw_responses(run.folder, run.content, tell)
     text = json_text(responses_json(run, files))
     write_text_whole(run.folder / "responses.json", text)
+    write_text_whole(run.folder / "report.html", responses_report(run.folder))
     write_text_whole(run.folder / "settings.toml", toml_text(_settings(run)))
     write_text_whole(run.folder / "provenance.json", json_text(_provenance(run, files)))
     write_text_whole(run.folder / "run_log.json", json_text(run_log(run.started)))
@@ -289,5 +291,6 @@ def _provenance(run: ResponseRun, files: tuple[str, ...]) -> dict[str, object]:
         for name, digest in run.inputs.items()
     ]
     made = [record.entity(name, {"br:path": name}) for name in files]
+    made += [record.entity("report.html", {"br:path": "report.html"})]
     record.activity("responses", used=used, made=made, settings="settings.toml")
     return record.to_json()

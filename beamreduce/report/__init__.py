@@ -5,6 +5,7 @@ from beamreduce.report.comparison_report import comparison_report
 from beamreduce.report.flags import flags, severe
 from beamreduce.report.page import Section, picture, render, render_page
 from beamreduce.report.reflectors_report import reflectors_report
+from beamreduce.report.responses_report import responses_report
 from beamreduce.report.stored_words import field_name
 
 __all__ = [
@@ -17,5 +18,6 @@ __all__ = [
     "reflectors_report",
     "render",
     "render_page",
+    "responses_report",
     "severe",
 ]

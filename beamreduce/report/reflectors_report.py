@@ -7,9 +7,9 @@ from pathlib import Path
 
 from astropy.table import Table
 
-from beamreduce.report.page import Section, picture, render, render_page
+from beamreduce.report.page import Section, picture, render_page
+from beamreduce.report.plain_section import grid, plain_section
 
-_MOST_ROWS = 40
 _GRADES = ("flight", "reserve", "reject", "not graded")
 _CAPTIONS = {
     "map_example": "Heights of the map in the middle by Sq, shape taken out.",
@@ -70,38 +70,6 @@ def reflectors_report(folder: Path) -> str:
     return render_page("Reflectors", name, sections, version=str(results["version"]))
 
 
-def _section(anchor: str, title: str, **content: object) -> Section:
-    empty = {"texts": [], "looks": [], "fines": [], "tables": [], "figures": [],
-             "with_caution": False}  # fmt: skip
-    body = render("reflectors.html", {**empty, **content})
-    return Section(anchor=anchor, title=title, body=body)
-
-
-def _grid(
-    caption: str, head: Sequence[str], rows: Sequence[Sequence[object]], file: str = ""
-) -> dict[str, object]:
-    """Return a table for the template; numbers are set to the right."""
-    shown = [[_text(cell) for cell in row] for row in rows[:_MOST_ROWS]]
-    numbers = [
-        i
-        for i in range(1, len(head))
-        if rows and all(isinstance(row[i], int | float) or row[i] is None for row in rows)
-    ]
-    left = len(rows) - len(shown)
-    more = f"{left} more in {file}" if left > 0 else ""
-    return {"caption": caption, "head": head, "rows": shown, "numbers": numbers,
-            "more": more}  # fmt: skip
-
-
-def _text(cell: object) -> str:
-    if cell is None:
-        return "–"
-    if isinstance(cell, float):
-        # Lengths to cut by need more digits than four, numbers of surfaces do not.
-        return f"{cell:.2f}" if abs(cell) >= 100 else f"{cell:.4g}"
-    return str(cell)
-
-
 def _plain(table: Table, names: Sequence[str]) -> list[list[object]]:
     """Return rows of a table as plain values, None where masked."""
     columns = []
@@ -142,8 +110,8 @@ def _summary(run: _Run) -> Section:
         f"{plan['filled']} of {plan['slots']} slots are filled, {plan['reserves']} of them "
         f"by reserves; {plan['spares']} reflectors are spare."
     )
-    table = _grid("reflectors by grade", ["stage", *_GRADES], rows)
-    return _section(
+    table = grid("reflectors by grade", ["stage", *_GRADES], rows)
+    return plain_section(
         "summary", "Summary", texts=[text], looks=looks, fines=fines, tables=[table]
     )
 
@@ -166,7 +134,7 @@ def _process(run: _Run) -> Section:
         "stands out",
         "Sq limit (nm)",
     ]
-    return _section(
+    return plain_section(
         "process",
         "Forming and coating",
         texts=[
@@ -176,7 +144,7 @@ def _process(run: _Run) -> Section:
             "reflectors made so stay below the Sq limit, with 95 % confidence (tolerance "
             "limit, ln Sq taken as normal)."
         ],
-        tables=[_grid("stages, and groups that stand out", head, rows, "yields.ecsv")],
+        tables=[grid("stages, and groups that stand out", head, rows, "yields.ecsv")],
         figures=run.figures(
             "control_primary", "control_secondary", "yield_stage", "yield_coating_run",
             "yield_mandrel", "yield_batch",
@@ -185,7 +153,7 @@ def _process(run: _Run) -> Section:
 
 
 def _surfaces(run: _Run) -> Section:
-    return _section(
+    return plain_section(
         "surfaces",
         "Surfaces",
         texts=[
@@ -212,19 +180,19 @@ def _plan(run: _Run) -> Section:
     if forecast:
         head = ["quadrant", "energy (keV)", "filled share of area", "kept by roughness",
                 "HPD without scatter (arcsec)", "HPD (arcsec)"]  # fmt: skip
-        tables.append(_grid("forecast", head, forecast, "reflectors.json"))
+        tables.append(grid("forecast", head, forecast, "reflectors.json"))
     if empty:
-        tables.append(_grid("slots that stay empty", names[:3], empty, "filling_plan.ecsv"))
+        tables.append(grid("slots that stay empty", names[:3], empty, "filling_plan.ecsv"))
     if reserves:
         tables.append(
-            _grid("slots filled by reserves", names, reserves, "filling_plan.ecsv")
+            grid("slots filled by reserves", names, reserves, "filling_plan.ecsv")
         )
     words = {
         "area": "the area that roughness scatters away",
         "hpd": "what scatter adds to the half-power diameter",
         "roughness": "Sq",
     }
-    return _section(
+    return plain_section(
         "plan",
         "Filling plan",
         texts=[
@@ -253,8 +221,8 @@ def _orders(run: _Run) -> Section:
         "no yield is known."
     )
     head = [name.replace("_", " ") for name in names]
-    tables = [_grid("to form next", head, orders, "to_form.ecsv")] if orders else []
-    return _section("orders", "What to form next", texts=[text], tables=tables)
+    tables = [grid("to form next", head, orders, "to_form.ecsv")] if orders else []
+    return plain_section("orders", "What to form next", texts=[text], tables=tables)
 
 
 def _not_flight(run: _Run) -> Section:
@@ -273,8 +241,8 @@ def _not_flight(run: _Run) -> Section:
         {"Sq": "Sq (nm)", "Sq_uncertainty": "uncertainty (nm)"}.get(name, name)
         for name in names
     ]
-    tables = [_grid("rejects", head, rows, "reflectors.ecsv")] if rows else []
-    return _section("rejects", "Rejects", texts=[text], tables=tables)
+    tables = [grid("rejects", head, rows, "reflectors.ecsv")] if rows else []
+    return plain_section("rejects", "Rejects", texts=[text], tables=tables)
 
 
 def _blanks(run: _Run) -> Section:
@@ -286,7 +254,7 @@ def _blanks(run: _Run) -> Section:
     units = {"inner_radius": " (mm)", "outer_radius": " (mm)", "angle": " (deg)",
              "width": " (mm)", "height": " (mm)", "pitch": " (mm)"}  # fmt: skip
     head = [name.replace("_", " ") + units.get(name, "") for name in names]
-    return _section(
+    return plain_section(
         "blanks",
         "Flat blanks",
         texts=[
@@ -294,7 +262,7 @@ def _blanks(run: _Run) -> Section:
             "nesting here, all in flat_blanks.ecsv. Allowances for edges, trimming and "
             "foil thickness are not in them."
         ],
-        tables=[_grid("flat blanks", head, ends, "flat_blanks.ecsv")],
+        tables=[grid("flat blanks", head, ends, "flat_blanks.ecsv")],
     )
 
 
@@ -305,7 +273,7 @@ def _bars(run: _Run) -> Section:
     ends = rows[:4] + rows[-4:] if len(rows) > 8 else rows
     head = ["nesting", "end of reflector", "shift (arcsec/µm)", "HPD (arcsec/µm)",
             "shift by lean (arcsec/arcmin)"]  # fmt: skip
-    tables = [_grid("what a bar error does", head, ends, "bar_tolerances.ecsv")]
+    tables = [grid("what a bar error does", head, ends, "bar_tolerances.ecsv")]
     texts = [
         "How far the image of a bar's azimuth moves outwards for a groove that is 1 µm too "
         "far out, the half-power diameter that independent errors of 1 µm rms of all bars "
@@ -322,4 +290,4 @@ def _bars(run: _Run) -> Section:
             f"{budget['hpd_without_bar_errors_arcsec']:.4g} arcsec without bar errors"
             + ("." if lean is None else f", or for {lean:.3g} arcmin rms of lean alone.")
         )
-    return _section("bars", "Alignment bars", texts=texts, tables=tables)
+    return plain_section("bars", "Alignment bars", texts=texts, tables=tables)

@@ -7,10 +7,12 @@ import pytest
 from beamreduce.reduction.comparison_run import compare_folders
 from beamreduce.reduction.quadrants_run import run_quadrants
 from beamreduce.reduction.reflectors_run import grade_reflectors
+from beamreduce.reduction.responses_run import write_responses
 from beamreduce.rerun import RerunOptions, rerun_archive
 from tests.before_after.made_results import before_and_after
+from tests.response.made_areas import write_areas
 
-PAGES = ("compare", "quadrants", "reflectors", "rerun")
+PAGES = ("compare", "quadrants", "reflectors", "responses", "rerun")
 
 
 @pytest.fixture(scope="module")
@@ -20,6 +22,7 @@ def pages(tmp_path_factory, few_quadrants, few_maps):
     compare_folders(*before_and_after(place), place / "compare")
     run_quadrants(few_quadrants, place / "quadrants")
     grade_reflectors(few_maps, place / "reflectors")
+    write_responses(write_areas(place / "areas"), place / "responses")
     rerun_archive(place / "compare", options=RerunOptions(output=place / "rerun"))
     found = {}
     for name in PAGES:
