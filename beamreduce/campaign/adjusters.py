@@ -114,7 +114,11 @@ def find_adjusters(folder: Path, quadrants: Collection[str]) -> tuple[Adjuster, 
         With every problem of the table.
     """
     path = folder / ADJUSTER_FILE
-    if not path.exists():
+    try:
+        there = path.exists()
+    except OSError:  # a folder of no possible name, which is said of its other tables
+        there = False
+    if not there:
         return None
     return read_adjusters(path, quadrants)
 
