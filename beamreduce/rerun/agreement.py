@@ -40,8 +40,8 @@ _NOT_NUMBERS = {
     "before_folder", "after_folder", "results_folder", "br:sha256", "br:datasum", "br:key",
     "agent",
 }  # fmt: skip
-_BOOK = "book.html"  # shows the notebooks, which are compared themselves
-_TOLD_APART = (VERSIONS, CHECKSUMS, RUN_LOG, _BOOK)
+_BOOKS = ("book.html", "book.pdf")  # show the notebooks, which are compared themselves
+_TOLD_APART = (VERSIONS, CHECKSUMS, RUN_LOG, *_BOOKS)
 _VERSIONS = re.compile(r"<!-- versions -->.*?<!-- /versions -->", re.DOTALL)
 _DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
 

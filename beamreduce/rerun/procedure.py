@@ -1,8 +1,12 @@
 """``procedure``: all notebooks over one campaign, their executed copies kept as a book."""
 
 import os
+import shutil
+import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,6 +47,8 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 BOOK = "book.html"
+PRINTED = "book.pdf"
+_PRINT_S = 300
 NOTEBOOKS = "notebooks"
 Progress = Callable[[str, int, int], None]
 
@@ -220,6 +226,7 @@ def _write(
     }
     write_text_whole(folder / "settings.toml", toml_text(settings))
     write_text_whole(folder / BOOK, _book(folder / NOTEBOOKS, campaign, list(values)))
+    _print_book(folder)
     write_text_whole(
         folder / "provenance.json", json_text(_provenance(campaign, list(values)))
     )
@@ -258,6 +265,27 @@ def _book(folder: Path, campaign: Campaign, names: list[str]) -> str:
         sections.append(Section(anchor=anchor, title=title, body=Markup(body)))
     version = software_versions()["beamreduce"]
     return render_page("The procedure", campaign.setup.name, sections, version=version)
+
+
+def _print_book(folder: Path) -> None:
+    """Print the book to PDF where this machine has a Chromium; else leave that out."""
+    browser = shutil.which("chromium") or shutil.which("chromium-browser")
+    if browser is None:
+        return
+    with tempfile.TemporaryDirectory() as profile:
+        asked = [
+            browser,
+            "--headless",
+            "--disable-gpu",
+            "--no-pdf-header-footer",
+            f"--user-data-dir={profile}",
+            f"--print-to-pdf={folder / PRINTED}",
+        ]
+        if hasattr(os, "geteuid") and os.geteuid() == 0:  # there is no sandbox to be had
+            asked.append("--no-sandbox")
+        asked.append((folder / BOOK).resolve().as_uri())
+        with suppress(OSError, subprocess.TimeoutExpired):
+            subprocess.run(asked, capture_output=True, timeout=_PRINT_S, check=False)
 
 
 def _name_pictures(notebook: "NotebookNode") -> None:

@@ -1,6 +1,7 @@
 """Notebooks as a procedure: parameters, order, failures by notebook and cell, the book."""
 
 import re
+import shutil
 
 import nbformat
 import pytest
@@ -51,6 +52,8 @@ def test_notebooks_run_in_order_and_become_a_book(campaign, tmp_path):
     assert 'href="#notebook-00-0"' in book
     assert re.search(r'(src|href)="(https?:)?//', book) is None
     assert (done.folder / "SHA256SUMS").is_file()
+    if shutil.which("chromium"):  # printed only where there is a browser
+        assert (done.folder / "book.pdf").read_bytes().startswith(b"%PDF-")
 
 
 @pytest.mark.notebook
