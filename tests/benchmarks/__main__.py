@@ -27,6 +27,7 @@ BENCHMARKS = (
     commands.quick_look,
     commands.measurement,
     commands.panel_move,
+    commands.whole_reduction,
     commands.memory,
 )
 
