@@ -2,7 +2,8 @@
 
 import asyncio
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,6 +48,8 @@ class InspectionPanel:
         Table of decisions to add to; made with the first one.
     person
         Who decides, to begin with.
+    measurement
+        To begin with.
 
     Attributes
     ----------
@@ -56,7 +59,9 @@ class InspectionPanel:
         The image now, and its numbers; None where it cannot be had.
     """
 
-    def __init__(self, campaign: Campaign, decisions: Path, person: str = "") -> None:
+    def __init__(
+        self, campaign: Campaign, decisions: Path, person: str, measurement: str
+    ) -> None:
         self.campaign, self.decisions = campaign, Path(decisions)
         self.opened: Opened | None = None
         self.reading: Reading | None = None
@@ -66,6 +71,7 @@ class InspectionPanel:
         self._filling = False
         self._origin = (0.0, 0.0)
         self.controls = make_controls(tuple(m.id for m in campaign.measurements), person)
+        self.controls.measurement.value = measurement
         self.canvas = live_canvas()
         self.widget: ipywidgets.VBox = laid_out(self.controls, self.canvas)
         self._in_kernel = in_kernel()
@@ -198,8 +204,15 @@ class InspectionPanel:
         self.opened, self.reading, self.settled = opened, reading, True
         self._tell_numbers()
         with report_style():
-            self.canvas.figure.clear()
-            self._artists = self._draw_on(self.canvas.figure)
+            figure = self.canvas.figure
+            figure.clear()
+            figure.set_layout_engine("constrained")
+            self._artists = self._draw_on(figure)
+            # The axes go to their places now, and stay: a hand may come before the browser
+            # asks for the picture, and would then meet axes that are not where they are
+            # seen; and they must not move under a hand that drags.
+            figure.draw_without_rendering()
+            figure.set_layout_engine("none")
         self.canvas.draw_idle()
 
     def _draw_on(self, figure: "Figure") -> PanelArtists | None:
@@ -249,14 +262,19 @@ class InspectionPanel:
             return False
         return True
 
-    def _fill(self, **values: object) -> None:
-        """Write into controls without their doing anything."""
+    @contextmanager
+    def _unheard(self) -> Iterator[None]:
+        """Let controls change in here without their doing anything."""
         self._filling = True
         try:
-            for name, value in values.items():
-                getattr(self.controls, name).value = value
+            yield
         finally:
             self._filling = False
+
+    def _fill(self, **values: object) -> None:
+        with self._unheard():
+            for name, value in values.items():
+                getattr(self.controls, name).value = value
 
     def _settle_soon(self) -> None:
         if self._waiting is not None:
@@ -274,12 +292,9 @@ class InspectionPanel:
         chosen = self.controls.measurement.value
         inputs = next(m for m in self.campaign.measurements if m.id == chosen)
         names = [row.exposure.exposure for row in inputs.beam]
-        self._filling = True
-        try:
+        with self._unheard():
             self.controls.exposure.options = (ALL, *names)
             self.controls.exposure.value = ALL
-        finally:
-            self._filling = False
 
     def _connect(self) -> None:
         c = self.controls
@@ -309,7 +324,11 @@ class InspectionPanel:
 
 
 def inspection_panel(
-    campaign_folder: Path | str, *, decisions: Path | str | None = None, person: str = ""
+    campaign_folder: Path | str,
+    *,
+    measurement: str | None = None,
+    decisions: Path | str | None = None,
+    person: str = "",
 ) -> InspectionPanel:
     """Open a campaign in a panel; show its ``widget`` in a notebook.
 
@@ -317,6 +336,8 @@ def inspection_panel(
     ----------
     campaign_folder
         The campaign.
+    measurement
+        To begin with; None takes the first.
     decisions
         Table of decisions to add to; None takes ``decisions.ecsv`` in the present folder,
         never one inside the campaign.
@@ -328,7 +349,8 @@ def inspection_panel(
     CampaignError
         When the campaign cannot be read, or has no measurement.
     SettingsError
-        When the table of decisions would lie in the campaign.
+        When there is no such measurement, or the table of decisions would lie in the
+        campaign.
     """
     folder = Path(campaign_folder)
     campaign = read_campaign(folder, growing=True)
@@ -337,10 +359,16 @@ def inspection_panel(
             f"{folder}: found no measurement to look at; expected beam exposures with "
             f"frames; check exposures.ecsv"
         )
+    ids = [one.id for one in campaign.measurements]
+    if measurement is not None and measurement not in ids:
+        raise SettingsError(
+            f"found no measurement named {measurement!r}; expected one of "
+            f"{', '.join(ids)}; choose one of them"
+        )
     table = Path(decisions) if decisions is not None else Path(DECISIONS_FILE)
     if table.resolve().is_relative_to(folder.resolve()):
         raise SettingsError(
             f"{table}: found a place inside the campaign folder, which is never written; "
             f"expected another; name a table elsewhere"
         )
-    return InspectionPanel(campaign, table, person)
+    return InspectionPanel(campaign, table, person, measurement or ids[0])

@@ -8,7 +8,7 @@ uncertainty of a diameter by less than the share of its pixels that lie on the t
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
@@ -117,10 +117,9 @@ def quick_rings(
         detector_distance_mm=image.distance_mm,
     )
     statistical, systematic, model = _divided(modes, [len(kind) for kind in kinds])
-    nothing = BackgroundRings.none(radii_px.size)
-    background = replace(
-        nothing,
+    background = BackgroundRings(
         photons=level,
+        covariance=np.zeros((area.size, area.size)),  # it is in that of the image
         modes=np.array(statistical).reshape(-1, area.size),
         systematic_modes=np.array(systematic).reshape(-1, area.size),
         model_modes=np.array(model).reshape(-1, area.size),

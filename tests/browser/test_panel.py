@@ -25,6 +25,14 @@ HPD = re.compile(r"HPD ([\d.]+) ± ([\d.]+) arcsec")
 CENTER = re.compile(r"center \(([-\d.]+), ([-\d.]+)\)")
 TOKEN = "for-this-test"
 WAIT_MS = 60_000
+# A canvas that was drawn on holds dark ink.
+DRAWN = """() => {
+  const canvas = document.querySelector('.jupyter-matplotlib-canvas-div canvas');
+  if (!canvas || !canvas.width) return false;
+  const ink = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+  for (let i = 0; i < ink.length; i += 4) if (ink[i + 3] > 200 && ink[i] < 80) return true;
+  return false;
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -115,12 +123,28 @@ def numbers(page, wanted):
 
 
 def picture(page):
-    """Bring the pictures into view; return left, top, width and height of all three."""
-    page.get_by_text("| Idle").wait_for()  # all is drawn
+    """Bring the pictures into view; return left, top, width and height of all three.
+
+    JupyterLab scrolls by itself for a while after it has run the cells, so this waits until
+    the pictures rest and the mouse would meet them.
+    """
+    page.wait_for_function(DRAWN)  # before, its axes are not yet where they will be
     pictures = page.locator(".jupyter-matplotlib-canvas-div")
-    pictures.scroll_into_view_if_needed()
-    box = pictures.bounding_box()
-    return box["x"], box["y"], box["width"], box["height"]
+    before = None
+    for _ in range(100):
+        pictures.scroll_into_view_if_needed()
+        box = pictures.bounding_box()
+        middle = [box["x"] + 0.165 * box["width"], box["y"] + 0.31 * box["height"]]
+        met = page.evaluate(
+            "([x, y]) => !!document.elementFromPoint(x, y)"
+            "?.closest('.jupyter-matplotlib-canvas-div')",
+            middle,
+        )
+        if met and box == before:
+            return box["x"], box["y"], box["width"], box["height"]
+        before = box
+        page.wait_for_timeout(300)
+    return pytest.fail(f"the pictures do not come to rest in view: {box}")
 
 
 def test_the_panel_needs_no_network(page):

@@ -130,3 +130,16 @@ def test_folders_that_cannot_be_opened(tmp_path, folder):
     only_dark = write_campaign(tmp_path / "dark", rows=dark)
     with pytest.raises((SettingsError, CampaignError), match="beam"):
         inspection_panel(only_dark)
+
+
+def test_axes_stand_where_they_are_seen_before_anything_is_drawn(panel):
+    def places():
+        return [axes.get_position().bounds for axes in panel.canvas.figure.axes]
+
+    panel.controls.background.value = "annulus"  # drawn anew
+    at_first = places()
+    panel.canvas.figure.draw_without_rendering()
+    assert places() == at_first
+    panel.controls.x.value += 1.0
+    panel.canvas.figure.draw_without_rendering()
+    assert places() == at_first
