@@ -98,7 +98,7 @@ def other_ways(
             f"the two differ by shows as a change of the mirror, and is in the uncertainty "
             f"only as far as each run's own background is; reduce both in one way."
         )
-    tables = [run.settings.get("mirror", {}) for run in (before, after)]
+    tables = [run.mirror for run in (before, after)]
     for key, name in _MODEL.items():
         first, second = (table.get(key) for table in tables)
         if first != second:

@@ -1,6 +1,7 @@
 """Mixtures that repeats of the same exposures would have given."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -65,12 +66,12 @@ def uneven_weights(described: Described) -> np.ndarray:
     errors before anything is measured: what rings say of it stays as it is, and what they
     leave open follows the preference.
     """
-    fits = []
+    whitened = whiten(described.data)
     photons = [one.photons for one in described.rings]
-    for log_ratio in (-1.0, 1.0):
-        cost = unlike(described.ladder, log_ratio)
-        fits.append(fit_mixture(whiten(described.data, cost), photons).weights)
-    return np.array(fits)
+    costs = [unlike(described.ladder, log_ratio) for log_ratio in (-1.0, 1.0)]
+    return np.array(
+        [fit_mixture(replace(whitened, cost=cost), photons).weights for cost in costs]
+    )
 
 
 def _changes(rings: Sequence[MeasuredRings]) -> list[np.ndarray]:

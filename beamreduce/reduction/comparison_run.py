@@ -137,7 +137,7 @@ def _write(
     started: float,
 ) -> None:
     (options, tell), folder = how, output.partial
-    clear_partial(output)  # making it again takes seconds
+    clear_partial(output.partial)  # making it again takes seconds
     write_text_whole(folder / "comparison.json", json_text(comparison.to_json()))
     write_curve_tables(folder, comparison)
     if options.figures:

@@ -134,9 +134,9 @@ def place_text(folder: Path, final: Path) -> str:
     return os.path.relpath(folder, final).encode("utf-8", "backslashreplace").decode()
 
 
-def clear_partial(output: OutputFolder) -> None:
+def clear_partial(partial: Path) -> None:
     """Remove files that an interrupted run left beside its finished parts."""
-    for path in output.partial.iterdir():
+    for path in partial.iterdir():
         if path.is_file() and not path.name.startswith("."):
             path.unlink()
 

@@ -18,7 +18,7 @@ from beamreduce.record import (
     write_whole,
 )
 from beamreduce.reduction.keys import as_plain
-from beamreduce.reduction.output_folder import OutputFolder
+from beamreduce.reduction.output_folder import OutputFolder, clear_partial
 from beamreduce.reduction.quadrants_content import content_of
 from beamreduce.reduction.quadrants_page import quadrants_html
 from beamreduce.reduction.quadrants_step import QuadrantsFound
@@ -75,7 +75,7 @@ class QuadrantsRun:
 def write_quadrants(run: QuadrantsRun) -> dict[str, object]:
     """Write every file of the folder; returns what quadrants.json holds."""
     folder, found = run.output.partial, run.found
-    _clear(folder)
+    clear_partial(folder)
     content = content_of(run.campaign, found)
     tables: dict[str, Callable[[QuadrantsFound], Table]] = {
         "quadrants": quadrant_table,
@@ -125,13 +125,6 @@ def _images(found: QuadrantsFound) -> bytes:
     written = io.BytesIO()
     fits.HDUList(units).writeto(written)
     return written.getvalue()
-
-
-def _clear(folder: Path) -> None:
-    """Remove what an interrupted run left."""
-    for path in folder.iterdir():
-        if path.is_file() and not path.name.startswith("."):
-            path.unlink()
 
 
 def _settings(run: QuadrantsRun) -> Mapping[str, object]:

@@ -157,7 +157,7 @@ def grade_reflectors(
         plan = mirror_plan(numbers, folder.setup)
         yields = yields_by_group(numbers, confidence=folder.setup.plan.confidence)
         bars, budget = bar_tolerances(folder.setup)
-        clear_partial(output)  # finished maps stay
+        clear_partial(output.partial)  # finished maps stay
         run = ReflectorRun(
             folder=folder,
             output=output,

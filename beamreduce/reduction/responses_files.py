@@ -16,6 +16,7 @@ from beamreduce.record import (
     write_table_whole,
     write_text_whole,
 )
+from beamreduce.reduction.output_folder import clear_partial
 from beamreduce.reduction.responses_content import ResponseSet
 from beamreduce.reduction.run_log import json_text, run_log
 from beamreduce.report import responses_report
@@ -75,7 +76,7 @@ def write_response_run(
     OutputError
         When a file that was written does not pass our own check of its layout.
     """
-    clear(run.folder)
+    clear_partial(run.folder)  # making it again takes seconds
     files = _response_files(run, tell)
     wrong = [p for name in files for p in check_response_file(run.folder / name)]
     if wrong:
@@ -95,13 +96,6 @@ def write_response_run(
     write_text_whole(run.folder / "provenance.json", json_text(_provenance(run, files)))
     write_text_whole(run.folder / "run_log.json", json_text(run_log(run.started)))
     return files
-
-
-def clear(folder: Path) -> None:
-    """Remove what an interrupted run left: making it again takes seconds."""
-    for path in folder.iterdir():
-        if path.is_file() and not path.name.startswith("."):
-            path.unlink()
 
 
 def _response_files(run: ResponseRun, tell: Progress) -> tuple[str, ...]:

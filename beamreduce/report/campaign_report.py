@@ -43,7 +43,7 @@ def campaign_report(folder: Path) -> str:
     ]
     return render_page(
         "Beam test of an X-ray mirror",
-        str(results.content["campaign"]),
+        results.campaign,
         sections,
         version=str(results.content["version"]),
     )

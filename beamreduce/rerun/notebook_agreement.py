@@ -22,7 +22,7 @@ _UPWARD = re.compile(r"(?:\.\./)+")
 _ADDRESS = re.compile(r"\b0x[0-9a-f]{6,}\b")
 
 
-def placeless(text: str) -> str:
+def _placeless(text: str) -> str:
     """Return text without how far up a relative path goes, and without addresses."""
     return _ADDRESS.sub("0x", _UPWARD.sub("../", text))
 
@@ -67,7 +67,7 @@ def _plain(content: object) -> str:
 
 
 def _cells(one: Mapping, two: Mapping, name: str, cell: str) -> Iterator[Finding]:
-    sources = [placeless(_text(side["source"])) for side in (one, two)]
+    sources = [_placeless(_text(side["source"])) for side in (one, two)]
     if sources[0] != sources[1]:
         yield Finding(file=name, item=f"{cell}/source", state=DIFFERS)
         return
@@ -83,7 +83,7 @@ def _cells(one: Mapping, two: Mapping, name: str, cell: str) -> Iterator[Finding
         if kind == "image/png":
             yield compare_pictures(_picture(a), _picture(b), name, item)
         else:
-            yield compare_texts(placeless(a), placeless(b), name, item)
+            yield compare_texts(_placeless(a), _placeless(b), name, item)
 
 
 def _joined(outputs: list[Mapping]) -> list[tuple[str, str]]:

@@ -120,9 +120,8 @@ def execute(
 
     client = NotebookClient(
         notebook,
-        extra_arguments=[
-            "--log-level=ERROR"
-        ],  # no warning that the ports are this machine's
+        # No warning, for every kernel, that its ports are this machine's.
+        extra_arguments=["--log-level=ERROR"],
         timeout=time_limit_s,
         record_timing=False,
         kernel_name="python3",
