@@ -30,7 +30,11 @@ from beamreduce.response.off_axis_files import AreaGrid
 from beamreduce.response.planned import planned_channels, planned_grid, planned_shape
 from beamreduce.response.redistribution import Redistribution, redistribution
 from beamreduce.response.request_file import ResponseRequest
-from beamreduce.response.results_input import ResultsInput
+from beamreduce.response.results_input import (
+    FIRST_DETECTOR,
+    ResultsInput,
+    detectors_of,
+)
 
 Progress = Callable[[str, int, int], None]
 
@@ -55,6 +59,8 @@ class ResponseSet:
         What a reader has to know.
     surface
         Coating density and roughness by the areas, where that was asked for.
+    detector
+        Name of the one whose lines the matrix is of.
     """
 
     grid: EnergyGrid
@@ -64,6 +70,7 @@ class ResponseSet:
     inside: Encircled | None
     notes: tuple[str, ...]
     surface: SurfaceFit | None = None
+    detector: str = FIRST_DETECTOR
 
 
 def make_responses(
@@ -96,7 +103,8 @@ def make_responses(
     lines = lines_of(given.measurements, aperture=aperture)
     line_kev = np.array([one.energy_kev for one in lines])
     grid = planned_grid(request.energy, line_kev, tuple(given.mirror.coatings))
-    shape = planned_shape(request.line, given.detector, grid_folder)
+    detector = _detector(given, request)
+    shape = planned_shape(request.line, given.detectors[detector], grid_folder)
     channels = planned_channels(request.line, shape, grid)
     tell("redistribution", 0, 1)
     matrix = redistribution(grid, channels, shape, threshold=request.line.threshold)
@@ -114,7 +122,7 @@ def make_responses(
         NamedCurve(name="total", words=f"{words}, on the axis", curve=whole,
                    aperture=aperture)
     ]  # fmt: skip
-    notes = list(whole.notes)
+    notes = [*whole.notes, *_line_notes(given, request, matrix)]
     if inside is None:
         notes.append(
             "no areas inside a radius: no measurement with an area has encircled energy "
@@ -138,7 +146,39 @@ def make_responses(
         inside=inside,
         notes=tuple(dict.fromkeys(notes)),
         surface=_surface(given, request, lines, between),
+        detector=detector,
     )
+
+
+def _detector(given: ResultsInput, request: ResponseRequest) -> str:
+    """Return the detector that the matrix is of: as asked for, else that of the lines."""
+    name = request.line.detector or given.used_detector
+    if name not in given.detectors:
+        raise SettingsError(
+            f"redistribution.detector must be a detector of the campaign; got {name!r}, "
+            f"expected one of {', '.join(given.detectors)}; correct the grid file"
+        )
+    return name
+
+
+def _line_notes(
+    given: ResultsInput, request: ResponseRequest, matrix: Redistribution
+) -> list[str]:
+    """What has to be known of the shape of lines."""
+    names = detectors_of(given.measurements)
+    notes = []
+    if len(names) > 1 and request.line.detector is None:
+        notes.append(
+            f"areas come from the detectors {', '.join(names)}; the redistribution is that "
+            f"of {names[0]}: [redistribution] detector chooses another"
+        )
+    notes += [
+        f"the spectrum of the line at {one.energy_kev:g} keV is not a core with escape "
+        f"line and shelf: deviance {one.deviance:.0f} for {one.channels} channels"
+        for one in matrix.fitted
+        if not one.accepted
+    ]
+    return notes
 
 
 def _surface(

@@ -1,7 +1,7 @@
 """Writing a set of response files, its record, tables and figures."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ import numpy as np
 from beamreduce.errors import OutputError
 from beamreduce.record import (
     Provenance,
+    Uncertain,
     software_versions,
     toml_text,
     write_table_whole,
@@ -25,6 +26,7 @@ from beamreduce.response.area_set import NamedCurve
 from beamreduce.response.conformance import check_response_file
 from beamreduce.response.fits_file import Origin
 from beamreduce.response.image_files import write_encircled, write_image_shape
+from beamreduce.response.line_shape import FittedLine
 from beamreduce.response.off_axis_files import write_area_grid, write_vignetting
 from beamreduce.response.redistribution import write_redistribution
 from beamreduce.response.request_file import ResponseRequest
@@ -107,9 +109,8 @@ def _response_files(run: ResponseRun, tell: Progress) -> tuple[str, ...]:
         path = folder / names[-1]
         write_ancillary(path, content.grid, one.curve, _origin(run, one), one.words)
         tell("ancillary responses", done + 1, len(content.curves))
-    write_redistribution(
-        folder / "lines.rmf", content.matrix, origin, content.matrix.source
-    )
+    lines = replace(origin, history=(*origin.history, content.matrix.source))
+    write_redistribution(folder / "lines.rmf", content.matrix, lines)
     names.append("lines.rmf")
     if content.areas is not None:
         write_area_grid(folder / "effective_area.fits", content.areas, origin)
@@ -219,10 +220,29 @@ def responses_json(run: ResponseRun, files: tuple[str, ...]) -> dict[str, object
             "source": run.content.matrix.source,
             "channels": run.content.matrix.channel_edges_kev.size - 1,
             "largest_loss": float(run.content.matrix.loss.max()),
+            "detector": run.content.detector,
+            "lines": [
+                {
+                    "energy_keV": one.energy_kev,
+                    "counts": one.counts,
+                    "full_width_eV": one.full_width_ev.to_json(),
+                    "escape_fraction": _share(one, 1),
+                    "shelf_fraction": _share(one, 2),
+                    "deviance": one.deviance,
+                    "channels": one.channels,
+                    "accepted": one.accepted,
+                }
+                for one in run.content.matrix.fitted
+            ],
         },
         "certificates": [asdict(one) for one in run.given.certificates],
         "notes": list(run.content.notes),
     }
+
+
+def _share(line: FittedLine, place: int) -> dict[str, float]:
+    share = Uncertain(value=line.values[place], statistical=line.uncertainties[place])
+    return share.to_json()
 
 
 def curve_table(one: NamedCurve) -> "QTable":

@@ -4,6 +4,8 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
+from beamreduce.figures import rounded
+from beamreduce.record import Uncertain
 from beamreduce.report.page import Section, picture, render_page
 from beamreduce.report.plain_section import grid, plain_section
 
@@ -122,8 +124,29 @@ def _redistribution(content: Mapping, folder: Path) -> Section:
             f"{matrix['file']}: {matrix['channels']} channels; {matrix['source']}. At most "
             f"{matrix['largest_loss']:.2g} of the photons of an energy falls outside them."
         ],
+        tables=_measured_lines(matrix),
         figures=_figures(folder, "line_profiles", "redistribution"),
     )
+
+
+def _measured_lines(matrix: Mapping) -> list[dict[str, object]]:
+    """The fitted lines, where spectra were given; an earlier set does not tell."""
+    rows = [
+        [
+            f"{one['energy_keV']:.4g}",
+            f"{one['counts']:.0f}",
+            *(
+                rounded(Uncertain.from_json(one[key]))
+                for key in ("full_width_eV", "escape_fraction", "shelf_fraction")
+            ),
+            f"{one['deviance']:.0f} / {one['channels']}",
+            "yes" if one["accepted"] else "NO",
+        ]
+        for one in matrix.get("lines", ())
+    ]
+    head = ["line (keV)", "counts", "full width (eV)", "escape", "shelf",
+            "deviance / channels", "described"]  # fmt: skip
+    return [grid("measured lines of the detector", head, rows)] if rows else []
 
 
 def _certificates(content: Mapping) -> Section:

@@ -6,15 +6,51 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 from scipy.special import ndtr
+from scipy.stats import chi2
 
 from beamreduce.beamline import Detector, line_width
 from beamreduce.errors import SettingsError
+from beamreduce.record import Uncertain
 
 FWHM_PER_SIGMA = 2.3548200450309493  # 2 √(2 ln 2)
 # Kα of silicon and the K edge above which it can escape (X-ray Data Booklet, table 1-2
 # and 1-1: 1.73998 and 1.8389 keV).
 SILICON_KA_KEV, SILICON_K_EDGE_KEV = 1.73998, 1.8389
+_UNLIKELY = 0.01  # chance of a larger deviance, below which a shape is none of the line's
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(5)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FittedLine:
+    """What one measured spectrum tells; uncertainties from the curvature of likelihood.
+
+    ``values`` and ``uncertainties`` hold standard deviation of the core (keV), escape
+    share and shelf share; ``deviance`` is Poisson's, about one a channel.
+    """
+
+    energy_kev: float
+    counts: float
+    values: tuple[float, float, float]
+    uncertainties: tuple[float, float, float]
+    deviance: float
+    channels: int
+
+    @property
+    def full_width_ev(self) -> Uncertain:
+        """Full width at half maximum of the core."""
+        width, sigma = self.values[0], self.uncertainties[0]
+        to_ev = FWHM_PER_SIGMA * 1e3
+        return Uncertain(value=width * to_ev, statistical=sigma * to_ev)
+
+    @property
+    def accepted(self) -> bool:
+        """False when core, escape line and shelf do not describe the spectrum.
+
+        By chi-square of the deviance, which is less where channels hold few counts: then
+        the question is asked less sharply.
+        """
+        free = 1 + np.count_nonzero(self.uncertainties)  # the number of photons, too
+        return bool(chi2.sf(self.deviance, max(self.channels - free, 1)) > _UNLIKELY)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,6 +68,8 @@ class LineShape:
         How far below its line the escape line is.
     source
         Where the numbers come from.
+    fitted
+        The measured lines behind them, if there are any.
     """
 
     sigma_kev: Callable[[np.ndarray], np.ndarray]
@@ -39,6 +77,7 @@ class LineShape:
     shelf_fraction: Callable[[np.ndarray], np.ndarray]
     escape_kev: float = SILICON_KA_KEV
     source: str = ""
+    fitted: tuple[FittedLine, ...] = ()
 
     def below(self, energy_kev: np.ndarray, limit_kev: np.ndarray) -> np.ndarray:
         """Return the share of a line below each limit, shape (energies, limits)."""

@@ -1,32 +1,15 @@
 """Line shapes from measured spectra of single lines."""
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from scipy.optimize import minimize
 
 from beamreduce.errors import Problem, SettingsError
-from beamreduce.response.line_shape import SILICON_K_EDGE_KEV, LineShape
+from beamreduce.response.line_shape import SILICON_K_EDGE_KEV, FittedLine, LineShape
 
 COLUMNS = ("line_energy", "e_min", "e_max", "counts")
 _FEWEST = 100
-
-
-@dataclass(frozen=True, kw_only=True)
-class FittedLine:
-    """What one measured spectrum tells; uncertainties from the curvature of likelihood.
-
-    ``values`` and ``uncertainties`` hold standard deviation of the core (keV), escape
-    share and shelf share; ``deviance`` is Poisson's, about one a channel.
-    """
-
-    energy_kev: float
-    counts: float
-    values: tuple[float, float, float]
-    uncertainties: tuple[float, float, float]
-    deviance: float
-    channels: int
 
 
 def shape_of_spectra(path: Path) -> LineShape:
@@ -62,6 +45,7 @@ def shape_of_spectra(path: Path) -> LineShape:
         shelf_fraction=lambda wanted: np.interp(wanted, energy, shelf),
         source=f"fitted to measured spectra of lines at {names} keV, between them by "
         f"straight lines, beyond them as at the nearest",
+        fitted=fits,
     )
 
 

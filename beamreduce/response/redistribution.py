@@ -1,5 +1,6 @@
 """Redistribution matrix files: which channel a photon of an energy is counted in."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -7,10 +8,18 @@ import numpy as np
 
 from beamreduce.errors import SettingsError
 from beamreduce.response.energy_grid import EnergyGrid
-from beamreduce.response.fits_file import Column, Origin, standard_extension, write_file
+from beamreduce.response.fits_file import (
+    Column,
+    Origin,
+    standard_extension,
+    table_extension,
+    write_file,
+)
 from beamreduce.response.keywords import CHANNELS, MATRIX
-from beamreduce.response.line_shape import LineShape, spread
+from beamreduce.response.line_shape import FittedLine, LineShape, spread
 
+LINES = "LINES"  # name of the extension of measured lines
+_DESCRIBED = "redistribution of photons over channels"
 THRESHOLD = 1e-9  # of a photon; smaller elements are not stored
 
 
@@ -33,6 +42,8 @@ class Redistribution:
         Elements below it are zero.
     source
         Where the shape of lines comes from.
+    fitted
+        Measured lines behind it, if there are any.
     """
 
     grid: EnergyGrid
@@ -41,6 +52,7 @@ class Redistribution:
     loss: np.ndarray
     threshold: float
     source: str
+    fitted: tuple[FittedLine, ...] = ()
 
 
 def redistribution(
@@ -77,6 +89,7 @@ def redistribution(
         loss=np.maximum(loss, 0.0),
         threshold=threshold,
         source=shape.source,
+        fitted=shape.fitted,
     )
 
 
@@ -87,9 +100,7 @@ def groups_of(row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return first, np.flatnonzero(steps == -1) - first
 
 
-def write_redistribution(
-    path: Path, matrix: Redistribution, origin: Origin, describe: str
-) -> None:
+def write_redistribution(path: Path, matrix: Redistribution, origin: Origin) -> None:
     """Write a matrix, its rows in groups, and the bounds of its channels.
 
     Channels count from 0 and say so (TLMIN4): one general reader takes F_CHAN as an
@@ -128,7 +139,7 @@ def write_redistribution(
         ("LO_THRES", matrix.threshold, "smaller elements are not stored"),
         ("RMFVERSN", "1992a", "name of the layout in older software"),
     ]
-    rows = standard_extension(MATRIX, columns, origin, describe, more)
+    rows = standard_extension(MATRIX, columns, origin, _DESCRIBED, more)
     bounds = [
         Column(name="CHANNEL", form="J", values=np.arange(channels), comment="channel"),
         Column(name="E_MIN", form="E", values=matrix.channel_edges_kev[:-1], unit="keV",
@@ -137,8 +148,38 @@ def write_redistribution(
                comment="upper edge, nominal"),
     ]  # fmt: skip
     limits = [*both, ("TLMIN1", 0, "first channel"), ("TLMAX1", channels - 1, "last")]
-    nominal = standard_extension(CHANNELS, bounds, origin, describe, limits)
-    write_file(path, [rows, nominal], origin)
+    nominal = standard_extension(CHANNELS, bounds, origin, _DESCRIBED, limits)
+    measured = [_fitted(matrix.fitted, origin)] if matrix.fitted else []
+    write_file(path, [rows, nominal, *measured], origin)
+
+
+def _fitted(lines: Sequence[FittedLine], origin: Origin) -> object:
+    """Measured lines with what is not known of their shapes; no standard has a place."""
+    columns = [
+        Column(name="ENERGY", form="D", values=[one.energy_kev for one in lines],
+               unit="keV", comment="energy of the line"),
+        Column(name="COUNTS", form="D", values=[one.counts for one in lines],
+               unit="count", comment="counts it was fitted to"),
+        Column(name="FWHM", form="D", values=[one.full_width_ev.value for one in lines],
+               unit="eV", comment="full width of the core at half maximum"),
+        Column(name="FWHM_ERR", form="D",
+               values=[one.full_width_ev.uncertainty for one in lines],
+               unit="eV", comment="standard uncertainty"),
+    ]  # fmt: skip
+    for place, name in ((1, "ESCAPE"), (2, "SHELF")):
+        shares = [one.values[place] for one in lines]
+        errors = [one.uncertainties[place] for one in lines]
+        columns += [
+            Column(name=name, form="D", values=shares, comment="share of the photons"),
+            Column(name=f"{name}_ERR", form="D", values=errors,
+                   comment="standard uncertainty"),
+        ]  # fmt: skip
+    cards = [
+        ("EXTNAME", LINES, "measured lines behind MATRIX"),
+        ("TELESCOP", origin.instrument.telescope, "mirror"),
+        ("INSTRUME", origin.instrument.instrument, "where it was measured"),
+    ]
+    return table_extension(columns, cards)
 
 
 def _ragged(rows: list[np.ndarray]) -> np.ndarray:

@@ -40,8 +40,13 @@ class EnergyRequest:
 
 @dataclass(frozen=True, kw_only=True)
 class LineRequest:
-    """The ``[redistribution]`` table: how lines look, and the channels."""
+    """The ``[redistribution]`` table: how lines look, and the channels.
 
+    ``detector`` is the name of one of the campaign's detectors, None for that of the lines
+    on the axis.
+    """
+
+    detector: str | None = None
     escape_fraction: float = 0.0
     shelf_fraction: float = 0.0
     line_width: Quantity | tuple[Quantity, Quantity] | None = None
@@ -174,7 +179,7 @@ def _line(section: Section) -> LineRequest:
     values["line_width"] = section.value_or_energy_table(
         "line_width", u.eV, table_only=False
     )
-    values["spectra"] = section.text("spectra")
+    values |= {key: section.text(key) for key in ("spectra", "detector")}
     return LineRequest(**_given(values))
 
 

@@ -23,6 +23,7 @@ from beamreduce.response.mirror_model import Mirror
 from beamreduce.units import parse_quantity
 
 _FILE = "settings.toml"
+FIRST_DETECTOR = "detector"  # that of the table [detector], without a name
 _AGAIN = "make the results anew with beamreduce reduce"
 # What the numbers of a response rest on: key path of the settings, and its name.
 _SIGNED = (
@@ -51,8 +52,10 @@ class ResultsInput:
         Its name.
     measurements
         As results.json holds them.
-    mirror, detector
-        As its settings say.
+    mirror, detectors
+        As its settings say; detectors by name.
+    used_detector
+        Name of the one that saw the lines on the axis.
     quadrants
         Azimuths (rad) by name.
     certificates
@@ -63,7 +66,8 @@ class ResultsInput:
     campaign: str
     measurements: Sequence[Mapping[str, object]]
     mirror: Mirror
-    detector: Detector
+    detectors: Mapping[str, Detector]
+    used_detector: str
     quadrants: Mapping[str, tuple[float, float]]
     certificates: tuple[Certificate, ...]
 
@@ -83,17 +87,22 @@ def results_input(
     """
     problems: list[Problem] = []
     design = read_mirror(_section(settings, "mirror", problems))
-    detectors = settings.get("detectors")
-    tables = detectors if isinstance(detectors, Mapping) else {}
-    # Responses are of the first detector; its lines are those of the first measurement.
-    name = "detector" if "detector" in tables else next(iter(tables), "detector")
-    section = Section(_mapping(tables.get(name)), "detector", problems, file=_FILE)
-    detector = read_detector(section)
+    tables = _mapping(settings.get("detectors"))
+    detectors = {}
+    for name, table in tables.items():
+        section = Section(_mapping(table), _path_of(name), problems, file=_FILE)
+        detectors[name] = read_detector(section)
     pairs = read_quadrants(_section(settings, "quadrants", problems))
     wrong = [problem for problem in problems if not problem.warning]
-    if wrong or design is None or detector is None:
+    if wrong or design is None or not detectors or None in detectors.values():
         told = "\n".join(str(problem) for problem in wrong)
         raise ResultsError(told or f"{folder / _FILE}: found no mirror; {_AGAIN}")
+    used = detectors_of(measurements)[0]
+    if used not in detectors:
+        raise ResultsError(
+            f"{folder / _FILE}: found no detector {used!r}, that the measurements name; "
+            f"{_AGAIN}"
+        )
     return ResultsInput(
         folder=folder,
         campaign=campaign,
@@ -103,13 +112,27 @@ def results_input(
             design=design,
             density_relative=_density_relative(settings, design),
         ),
-        detector=detector,
+        detectors=detectors,
+        used_detector=used,
         quadrants={
             key: tuple(float(end.to_value(u.rad)) for end in pair)
             for key, pair in pairs.items()
         },
-        certificates=_certificates(settings, name),
+        certificates=_certificates(settings, used),
     )
+
+
+def detectors_of(measurements: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
+    """Return the detectors whose lines carry the areas, those on the axis first."""
+    with_area = [m for m in measurements if m.get("effective_area_infinity_cm2")]
+    rising = sorted(with_area, key=lambda m: float(m["off_axis_arcmin"]))  # type: ignore[arg-type]
+    names = [str(m.get("detector") or FIRST_DETECTOR) for m in rising]
+    return tuple(dict.fromkeys(names)) or (FIRST_DETECTOR,)
+
+
+def _path_of(detector: str) -> str:
+    """Return the key path of a detector's table."""
+    return detector if detector == FIRST_DETECTOR else f"detectors.{detector}"
 
 
 def _section(settings: Mapping[str, object], name: str, problems: list[Problem]) -> Section:
@@ -193,6 +216,7 @@ def _certificates(settings: Mapping[str, object], detector: str) -> tuple[Certif
         where = _mapping(settings.get(table))
         if table == "detector":
             where = _mapping(_mapping(settings.get("detectors")).get(detector))
+            path = f"{_path_of(detector)}.{key}"
         text = given.pop(path, None) or given.pop(key, None)
         if key not in where and text is None and table:
             continue

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from beamreduce.reduction import RunOptions, reduce_campaign
 from beamreduce.reduction.campaign_run import Progress
+from beamreduce.reduction.responses_run import ResponseOptions, write_responses
 from beamreduce.simulate.scenario_file import read_scenario
 from beamreduce.simulate.write_campaign import read_truth, simulate_campaign
 
@@ -57,14 +58,16 @@ class Agreement:
 def run_demo(
     folder: Path, *, options: RunOptions | None = None, progress: Progress | None = None
 ) -> str:
-    """Make the demo campaign once, reduce it and return a table against its truth.
+    """Make the demo campaign once, reduce it, return a table against its truth.
+
+    Response files are made of the areas as well.
 
     Parameters
     ----------
     folder
-        Gets ``campaign``, ``campaign.truth.json`` and ``results``.
+        Gets ``campaign``, ``campaign.truth.json``, ``results`` and ``responses``.
     options, progress
-        As for :func:`beamreduce.reduction.reduce_campaign`.
+        As for :func:`beamreduce.reduction.reduce_campaign`; figures of both.
 
     Raises
     ------
@@ -79,6 +82,12 @@ def run_demo(
     done = reduce_campaign(
         campaign, results, options=options or RunOptions(update=True), progress=progress
     )
+    files = write_responses(
+        results,
+        folder / "responses",
+        options=ResponseOptions(update=True, figures=options is None or options.figures),
+        progress=progress,
+    )
     rows = compare_with_truth(done.measurements, truth["measurements"])
     found = json.loads((done.folder / "results.json").read_text(encoding="utf-8"))
     if "optical_axis" in truth:  # campaigns made by earlier versions do not tell
@@ -91,6 +100,7 @@ def run_demo(
             f"rms pull {rms:.2f}, largest {max(map(abs, pulls)):.2f} "
             f"(in combined standard uncertainties)",
             f"campaign: {campaign}   results: {results}   truth: {truth_file}",
+            f"response files (ARF, RMF): {files.folder}",
             f"next: beamreduce inspect {campaign}; look at {results}/image_focus_Ti.png",
         ]
     )

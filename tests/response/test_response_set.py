@@ -1,6 +1,7 @@
 """A whole set of files: what is in them, that they repeat, and what is refused."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from beamreduce.errors import (
 from beamreduce.reduction.responses_run import ResponseOptions, write_responses
 from beamreduce.response.conformance import check_response_file
 from tests.response.made_areas import (
+    DETECTOR,
     LINES,
     line,
     model_area,
@@ -27,6 +29,7 @@ from tests.response.made_areas import (
     usual_measurements,
     write_areas,
 )
+from tests.response.test_line_spectra import TRUTH, write_spectra
 
 
 def arf(made, name="total"):
@@ -315,3 +318,80 @@ def test_command_line(area_results, tmp_path):
     (tmp_path / "bad.toml").write_text("nothing = ")
     bad = [*arguments, "--grid", str(tmp_path / "bad.toml")]
     assert "found no TOML" in CliRunner().invoke(main, bad).output
+
+
+def test_measured_lines_ride_along_with_what_is_not_known_of_them(area_results, tmp_path):
+    spectra = tmp_path / "lines.ecsv"
+    write_spectra(spectra, photons=3000)
+    grid = tmp_path / "grid.toml"
+    grid.write_text(
+        'format = "beamreduce-grid/1"\n[redistribution]\nspectra = "lines.ecsv"\n'
+    )
+    options = ResponseOptions(grid=grid, figures=False)
+    done = write_responses(area_results, tmp_path / "out", options=options)
+    stored = json.loads((done.folder / "responses.json").read_text())["redistribution"]
+    table = fits.getdata(done.folder / "lines.rmf", "LINES")
+    assert len(table) == len(stored["lines"]) == len(TRUTH)
+    for row, one, (energy, truth) in zip(
+        table, stored["lines"], TRUTH.items(), strict=True
+    ):
+        width = one["full_width_eV"]
+        # A standard deviation from N photons is known to 1/√(2N), more with a shelf.
+        part = width["uncertainty"] / width["value"]
+        assert part == pytest.approx(1 / np.sqrt(2 * one["counts"]), rel=0.2)
+        wanted = 2354.82 * truth[0]
+        assert abs(width["value"] - wanted) < 4 * width["uncertainty"]
+        assert (row["ENERGY"], row["FWHM"]) == (energy, width["value"])
+        assert row["FWHM_ERR"] == width["uncertainty"]
+        assert one["accepted"]
+    assert "measured lines of the detector" in (done.folder / "report.html").read_text()
+    assert not done.content.matrix.fitted[0].uncertainties[1]  # below the silicon edge
+
+
+def test_a_spectrum_of_another_shape_is_said(area_results, tmp_path):
+    path = write_spectra(tmp_path / "lines.ecsv", photons=50_000)
+    table = QTable.read(path, format="ascii.ecsv")
+    second = np.abs(table["e_min"].to_value("keV") - 4.0) < 0.05
+    table["counts"] = np.asarray(table["counts"]) + np.where(second, 400, 0)
+    table.write(path, format="ascii.ecsv", overwrite=True)
+    grid = tmp_path / "grid.toml"
+    grid.write_text(
+        'format = "beamreduce-grid/1"\n[redistribution]\nspectra = "lines.ecsv"\n'
+    )
+    options = ResponseOptions(grid=grid, figures=False)
+    done = write_responses(area_results, tmp_path / "out", options=options)
+    assert any("is not a core with escape line" in note for note in done.content.notes)
+    assert "NO" in (done.folder / "report.html").read_text()
+
+
+def test_the_matrix_is_of_the_detector_that_saw_the_lines(tmp_path):
+    other = DETECTOR | {"name": "far", "read_noise": "60.0 electron"}
+    stored = settings()
+    stored["detectors"] = {"detector": DETECTOR, "far": other}
+    ones = [replace(one, detector="far") for one in usual_measurements()]
+    ones[-1] = replace(ones[-1], detector="")  # off the axis, by the other one
+    folder = write_areas(tmp_path / "results", ones, stored_settings=stored)
+    done = write_responses(folder, tmp_path / "out", options=ResponseOptions(figures=False))
+    assert done.content.detector == "far"
+    assert any("of far: [redistribution] detector chooses" in n for n in done.content.notes)
+    grid = tmp_path / "grid.toml"
+    for name in ("detector", "none"):
+        grid.write_text(
+            f'format = "beamreduce-grid/1"\n[redistribution]\ndetector = "{name}"\n'
+        )
+        options = ResponseOptions(grid=grid, figures=False)
+        if name == "none":
+            with pytest.raises(SettingsError, match="expected one of detector, far"):
+                write_responses(folder, tmp_path / name, options=options)
+            continue
+        near = write_responses(folder, tmp_path / name, options=options)
+    # 2.355 √(F w E + (read noise · w)²): noise of 6 and of 60 electrons, 3.65 eV each.
+    for made, noise in ((done, 60), (near, 6)):
+        shape = made.content.matrix
+        peak = shape.matrix[shape.grid.bins // 2]
+        middle = shape.channel_edges_kev[:-1] + np.diff(shape.channel_edges_kev) / 2
+        mean = np.average(middle, weights=peak)
+        spread = 1e3 * np.sqrt(np.average((middle - mean) ** 2, weights=peak))
+        wanted = np.sqrt(0.115 * 3.65 * 1e3 * mean + (noise * 3.65) ** 2)
+        # Channels and bins of 10 eV add (10² + 10²)/12 to the variance.
+        assert spread == pytest.approx(np.hypot(wanted, 10 / np.sqrt(6)), rel=1e-3)
