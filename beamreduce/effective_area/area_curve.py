@@ -1,14 +1,16 @@
 """Area as a function of energy: the mirror's model, scaled through the measured lines.
 
-``A(E) = M(E) · exp(p₀ + p₁ x + p₂ x² …)`` with ``x = ln(E/E₀)``: few parameters, fitted
-to ``ln(A_i/M_i)`` by generalised least squares with the whole covariance of the lines
-(Aitken 1935, Proc. R. Soc. Edinburgh 55, 42), which holds what all lines have in common.
+``A(E) = M(E) · exp(p₀ + p₁ x + p₂ x² … + Σ t_k ln(M_k(E)/M(E)))`` with ``x = ln(E/E₀)``:
+few parameters ``p``, fitted to ``ln(A_i/M_i)`` by generalised least squares with the whole
+covariance of the lines (Aitken 1935, Proc. R. Soc. Edinburgh 55, 42), which holds what all
+lines have in common. Other models ``M_k`` (table of optical constants, density) are as
+likely as their uncertainty says; how far they are mixed in, the lines tell.
 Logarithms, because the covariance is relative: fits of the values themselves are drawn
 low by a common scale error (Peelle's puzzle; D'Agostini 1994, NIM A 346, 306).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.stats import chi2
@@ -57,8 +59,8 @@ class OtherModel:
         What is different; ``systematic`` for a declared uncertainty, ``model`` for
         another model.
     share
-        Of the change that is one standard uncertainty: 1, or for the other of two
-        models 1/2, half their distance.
+        Of the change that is one standard uncertainty: 1, or for the other of two equals
+        1/√2.
     at_lines_cm2, on_grid_cm2
         Areas at the lines, and at the energies of the curve.
     """
@@ -88,6 +90,9 @@ class ScaleFit:
         Measured over curve less one, at each line.
     relative
         Relative standard uncertainty of each line.
+    other_models
+        By how many standard uncertainties the lines draw the curve towards each other
+        model.
     """
 
     parameters: np.ndarray
@@ -99,6 +104,7 @@ class ScaleFit:
     fitted: np.ndarray
     residual: np.ndarray
     relative: np.ndarray
+    other_models: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def probability(self) -> float | None:
@@ -198,42 +204,47 @@ def area_curve(
             f"{', '.join(dark) or min(lines, key=lambda one: one.area_cm2).id}"
         )
     causes = causes_of_terms([(one.id, one.terms) for one in lines])
+    own = causes.covariance() + _FLOOR**2 * np.eye(len(lines))
+    changes = [_changes(one, model_at_lines_cm2, model_cm2) for one in others]
     energy = np.array([one.energy_kev for one in lines])
-    measured = np.log([one.area_cm2 for one in lines])
-    weights = causes.covariance() + _FLOOR**2 * np.eye(len(lines))
     pivot = float(np.exp(np.log(np.unique(energy)).mean()))
-    shape = np.log(energy / pivot), np.log(energy_kev / pivot)
-    count = _parameters_needed(shape[0], measured - np.log(model_at_lines_cm2), weights)
-    solve = _solver(shape[0], weights, count)
-    on_grid = np.vander(shape[1], count, increasing=True)
-
-    def scaled(at_lines: np.ndarray, grid: np.ndarray) -> np.ndarray:
-        return np.log(grid) + on_grid @ (solve @ (measured - np.log(at_lines)))
-
-    curve = scaled(model_at_lines_cm2, model_cm2)
-    total = causes.mapped(on_grid @ solve)
-    for other in others:
-        change = scaled(other.at_lines_cm2, other.on_grid_cm2) - curve
+    problem = _Problem(
+        log_ratio=np.log([one.area_cm2 for one in lines]) - np.log(model_at_lines_cm2),
+        own=own,
+        at_lines=np.array([at for at, _ in changes]).reshape(-1, len(lines)),
+        on_grid=np.array([on for _, on in changes]).reshape(-1, energy_kev.size),
+        shape=(np.log(energy / pivot), np.log(energy_kev / pivot)),
+    )
+    count = _parameters_needed(problem)
+    solved = _solve(problem, count)
+    curve = solved.to_grid @ problem.log_ratio
+    total = causes.mapped(solved.to_grid)
+    for other, at, on in zip(others, problem.at_lines, problem.on_grid, strict=True):
         key = (other.kind, other.name)
-        total = total.plus(Causes(changes={key: other.share * change}, size=change.size))
-    log_ratio = measured - np.log(model_at_lines_cm2)
-    form, notes = _form(shape, (log_ratio, weights), count)
+        left = on - solved.to_grid @ at  # what the lines do not tell of it
+        total = total.plus(Causes(changes={key: left}, size=left.size))
+    form, notes = _form(problem, count)
     if form is not None:
         key = ("model", "form of the factor between lines")
         total = total.plus(Causes(changes={key: form}, size=form.size))
-    parameters = solve @ log_ratio
-    fitted = np.vander(shape[0], count, increasing=True) @ parameters
-    left = log_ratio - fitted
+    fitted = solved.to_lines @ problem.log_ratio
+    left = problem.log_ratio - fitted
     fit = ScaleFit(
-        parameters=parameters,
-        covariance=solve @ weights @ solve.T,
+        parameters=solved.to_parameters @ problem.log_ratio,
+        covariance=solved.to_parameters @ problem.weights @ solved.to_parameters.T,
         pivot_kev=pivot,
-        chi_square=float(left @ np.linalg.solve(weights, left)),
+        chi_square=_chi_square(problem, count),
         degrees_of_freedom=len(lines) - count,
-        ratio=np.exp(log_ratio),
+        ratio=np.exp(problem.log_ratio),
         fitted=np.exp(fitted),
         residual=np.expm1(left),
-        relative=np.sqrt(np.diag(weights)),
+        relative=np.sqrt(np.diag(own)),
+        other_models={
+            other.name: float(amplitude)
+            for other, amplitude in zip(
+                others, solved.to_others @ problem.log_ratio, strict=True
+            )
+        },
     )
     if not fit.accepted:
         notes += (
@@ -243,7 +254,7 @@ def area_curve(
         )
     return AreaCurve(
         energy_kev=energy_kev,
-        area_cm2=np.exp(curve),
+        area_cm2=model_cm2 * np.exp(curve),
         causes=total,
         lowest_kev=float(energy.min()) - MARGIN_KEV,
         highest_kev=float(energy.max()) + MARGIN_KEV,
@@ -254,43 +265,95 @@ def area_curve(
     )
 
 
-def _solver(shape: np.ndarray, weights: np.ndarray, count: int) -> np.ndarray:
-    """Return what takes log ratios to parameters: (BᵀC⁻¹B)⁻¹ BᵀC⁻¹."""
-    basis = np.vander(shape, count, increasing=True)
-    weighted = np.linalg.solve(weights, basis).T
-    return np.linalg.solve(weighted @ basis, weighted)
+@dataclass(frozen=True, kw_only=True)
+class _Problem:
+    """Lines over the model, and what other models change at lines and on the grid.
+
+    ``log_ratio`` has shape (lines,), ``own`` (lines, lines) is its covariance by the lines
+    themselves, ``at_lines`` and ``on_grid`` are changes by one standard uncertainty, a row
+    an other model; ``shape`` is ``ln(E/E₀)`` at lines and on the grid.
+    """
+
+    log_ratio: np.ndarray
+    own: np.ndarray
+    at_lines: np.ndarray
+    on_grid: np.ndarray
+    shape: tuple[np.ndarray, np.ndarray]
+
+    @property
+    def weights(self) -> np.ndarray:
+        """Covariance of log ratios, what is not known of the model included."""
+        return self.own + self.at_lines.T @ self.at_lines
 
 
-def _parameters_needed(
-    shape: np.ndarray, log_ratio: np.ndarray, weights: np.ndarray
-) -> int:
+@dataclass(frozen=True, kw_only=True)
+class _Solved:
+    """What takes log ratios of lines to parameters, other models, factor there and on grid.
+
+    Shapes (parameters, lines), (others, lines), (lines, lines), (energies, lines).
+    """
+
+    to_parameters: np.ndarray
+    to_others: np.ndarray
+    to_lines: np.ndarray
+    to_grid: np.ndarray
+
+
+def _changes(
+    other: OtherModel, at_lines: np.ndarray, on_grid: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    return (
+        other.share * np.log(other.at_lines_cm2 / at_lines),
+        other.share * np.log(other.on_grid_cm2 / on_grid),
+    )
+
+
+def _solve(problem: _Problem, count: int) -> _Solved:
+    """Return the best linear unbiased estimate of parameters and of other models' parts.
+
+    Parameters by ``(BᵀV⁻¹B)⁻¹BᵀV⁻¹`` with the covariance ``V`` of lines and models; the
+    part of each other model, whose size is one standard uncertainty beforehand, by
+    ``DᵀV⁻¹`` of what parameters leave (Goldberger 1962, J. Am. Stat. Assoc. 57, 369).
+    """
+    lines, grid = (np.vander(x, count, increasing=True) for x in problem.shape)
+    weights = problem.weights
+    weighted = np.linalg.solve(weights, lines).T
+    parameters = np.linalg.solve(weighted @ lines, weighted)
+    left = np.eye(lines.shape[0]) - lines @ parameters
+    others = problem.at_lines @ np.linalg.solve(weights, left)
+    return _Solved(
+        to_parameters=parameters,
+        to_others=others,
+        to_lines=lines @ parameters + problem.at_lines.T @ others,
+        to_grid=grid @ parameters + problem.on_grid.T @ others,
+    )
+
+
+def _chi_square(problem: _Problem, count: int) -> float:
+    lines = np.vander(problem.shape[0], count, increasing=True)
+    left = problem.log_ratio - lines @ (_solve(problem, count).to_parameters
+                                        @ problem.log_ratio)  # fmt: skip
+    return float(left @ np.linalg.solve(problem.weights, left))
+
+
+def _parameters_needed(problem: _Problem) -> int:
     """Return the fewest parameters that describe the lines; one energy always is left."""
-    most = min(_MOST_PARAMETERS, max(np.unique(shape).size - 1, 1))
+    most = min(_MOST_PARAMETERS, max(np.unique(problem.shape[0]).size - 1, 1))
     for count in range(1, most):
-        solve = _solver(shape, weights, count)
-        left = log_ratio - np.vander(shape, count, increasing=True) @ (solve @ log_ratio)
-        chi_square = float(left @ np.linalg.solve(weights, left))
-        if chi2.sf(chi_square, log_ratio.size - count) > _ENOUGH:
+        free = problem.log_ratio.size - count
+        if chi2.sf(_chi_square(problem, count), free) > _ENOUGH:
             return count
     return most
 
 
-def _form(
-    shape: tuple[np.ndarray, np.ndarray],
-    data: tuple[np.ndarray, np.ndarray],
-    count: int,
-) -> tuple[np.ndarray | None, tuple[str, ...]]:
+def _form(problem: _Problem, count: int) -> tuple[np.ndarray | None, tuple[str, ...]]:
     """What one more parameter would change: what the choice of a form leaves open."""
-    if np.unique(shape[0]).size <= count:
+    if np.unique(problem.shape[0]).size <= count:
         return None, (
             "all lines have one energy: between energies the curve is what the model says, "
             "and nothing measured tells how far that is right",
         )
-    log_ratio, weights = data
-    values = []
-    for some in (count, count + 1):
-        solve = _solver(shape[0], weights, some)
-        values.append(np.vander(shape[1], some, increasing=True) @ (solve @ log_ratio))
+    values = [_solve(problem, n).to_grid @ problem.log_ratio for n in (count, count + 1)]
     return values[1] - values[0], ()
 
 

@@ -182,13 +182,14 @@ def responses_json(run: ResponseRun, files: tuple[str, ...]) -> dict[str, object
             "valid_to_keV": whole.highest_kev,
         },
         "factor": {
-            "form": "exp(p0 + p1 ln(E/pivot) + p2 ln(E/pivot)^2 ...)",
+            "form": "exp(p0 + p1 ln(E/pivot) + p2 ln(E/pivot)^2 ... + other models)",
             "pivot_keV": fit.pivot_kev,
             "parameters": fit.parameters.tolist(),
             "covariance": fit.covariance.tolist(),
             "chi_square": fit.chi_square,
             "degrees_of_freedom": fit.degrees_of_freedom,
             "accepted": fit.accepted,
+            "other_models": dict(fit.other_models),
         },
         "lines": [
             {

@@ -1,5 +1,6 @@
 """The mirror's own areas that measured ones are carried by, with its other models."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -28,6 +29,8 @@ from beamreduce.mirror import (
 
 OTHER_TABLE = "table of optical constants"
 DENSITY = "coating density"
+# Two tables that are wrong independently and by alike amounts differ by √2 of that amount.
+_ONE_OF_TWO = 1 / math.sqrt(2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +139,7 @@ def lights_of(mirror: Mirror, line_kev: np.ndarray, energy_kev: np.ndarray) -> L
             )
             continue
         other = {n: replace(one, table=table) for n, one in mirror.coatings.items()}
-        others.append((OTHER_TABLE, "model", 0.5, refraction(other, energies)))
+        others.append((OTHER_TABLE, "model", _ONE_OF_TWO, refraction(other, energies)))
     if mirror.density_relative:
         denser = declared.denser(mirror.design.coating, 1 + mirror.density_relative)
         others.append((DENSITY, "systematic", 1.0, denser))

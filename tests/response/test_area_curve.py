@@ -171,3 +171,33 @@ def test_one_line_tells_nothing_of_the_coating():
     fit = surface(18.0, 1.0, [4.5])
     assert not fit.density.determined
     assert not fit.roughness.determined
+
+
+def test_lines_tell_how_far_another_model_is_mixed_in():
+    """A model that is wrong by one standard uncertainty, towards the other one."""
+
+    def change(energy):
+        return 0.03 * np.sin(np.asarray(energy))
+
+    own = (Term(name="counting", kind="statistical", relative=1e-4),)
+    lines = [
+        AreaLine(id=f"line{k}", energy_kev=e, terms=own,
+                 area_cm2=float(model(e) * np.exp(change(e))))
+        for k, e in enumerate(LINES)
+    ]  # fmt: skip
+    other = OtherModel(
+        name="table",
+        kind="model",
+        share=1.0,
+        at_lines_cm2=model(LINES) * np.exp(change(LINES)),
+        on_grid_cm2=model(ENERGY) * np.exp(change(ENERGY)),
+    )
+    curve = curve_of(lines, others=[other])
+    assert curve.fit.parameters.size == 1
+    # Before the lines it was 0 ± 1; five lines of 0.01 % against 3 % tell it to 1 %.
+    assert curve.fit.other_models["table"] == pytest.approx(1.0, abs=0.01)
+    np.testing.assert_allclose(
+        curve.area_cm2, model(ENERGY) * np.exp(change(ENERGY)), rtol=4e-4
+    )
+    # What they leave open of it is small, too.
+    assert np.abs(curve.causes.changes["model", "table"]).max() < 4e-4
