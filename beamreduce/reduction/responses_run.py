@@ -131,11 +131,13 @@ def write_responses(
 def responses_table(done: ResponsesMade) -> str:
     """Return one line a curve for the terminal, and what has to be known."""
     rows = []
+    names = max(len(one.name) for one in done.content.curves) + len(".arf")
+    words = max(len(one.words) for one in done.content.curves)
     for one in done.content.curves:
         middle = one.curve.energy_kev.size // 2
         area = one.curve.at(middle)
         rows.append(
-            f"{one.name + '.arf':<32} {one.words:<46} {area.value:9.2f} ± "
+            f"{one.name + '.arf':<{names}}  {one.words:<{words}}  {area.value:9.2f} ± "
             f"{area.uncertainty:.2f} cm² at {one.curve.energy_kev[middle]:.3f} keV"
         )
     fit = done.content.curves[0].curve.fit
