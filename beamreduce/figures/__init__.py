@@ -55,7 +55,7 @@ from beamreduce.figures.infinity import (
     draw_seen_from_infinity,
 )
 from beamreduce.figures.lit_map import LitMapArtists, draw_lit_map
-from beamreduce.figures.marks import MarkedDiameter, Marks, marks_of, rounded
+from beamreduce.figures.marks import MarkedDiameter, Marks, marks_of
 from beamreduce.figures.reflectivity import ReflectivityCurves, draw_reflectivity
 from beamreduce.figures.reflectors import (
     ControlArtists,
@@ -142,7 +142,6 @@ __all__ = [
     "marks_of",
     "new_figure",
     "report_style",
-    "rounded",
     "save_figure",
     "yields_height_cm",
 ]

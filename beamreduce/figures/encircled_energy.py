@@ -7,7 +7,7 @@ import numpy as np
 from astropy.units import Quantity
 
 from beamreduce.encircled_energy import EncircledEnergy, GrowthCurve, RadialProfile
-from beamreduce.figures.marks import MarkedDiameter, Marks, rounded
+from beamreduce.figures.marks import MarkedDiameter, Marks
 from beamreduce.figures.style import (
     BAND_OPACITY,
     FIRST,
@@ -21,6 +21,7 @@ from beamreduce.figures.style import (
     legend_below,
     plain_decades,
 )
+from beamreduce.record import rounded
 from beamreduce.units import arcsec_per_mm
 
 if TYPE_CHECKING:

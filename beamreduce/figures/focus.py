@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from beamreduce.figures.infinity import BandedCurve, draw_banded
-from beamreduce.figures.marks import rounded
 from beamreduce.figures.style import BAND_OPACITY, FIRST, REFERENCE, SECOND, THIRD
-from beamreduce.record import Uncertain
+from beamreduce.record import Uncertain, rounded
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from beamreduce.figures.marks import rounded
 from beamreduce.figures.style import BAND_OPACITY, FIRST, SECOND, Stroke, legend_below
-from beamreduce.record import Uncertain
+from beamreduce.record import Uncertain, rounded
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,6 +1,5 @@
 """The diameters that figures point out, and how a value with uncertainty is written."""
 
-import math
 from dataclasses import dataclass
 
 import astropy.units as u
@@ -79,19 +78,3 @@ def marks_of(diameters: Diameters, *, detector_distance: Quantity) -> Marks:
             for share, mm in zip(diameters.fractions, diameters.diameter_mm, strict=True)
         ),
     )
-
-
-def rounded(quantity: Uncertain) -> str:
-    """Write a value and its combined standard uncertainty, two digits of the latter.
-
-    Two significant digits at most: JCGM 100:2008, 7.2.6.
-    """
-    value, spread = quantity.value, quantity.uncertainty
-    if spread == 0:
-        return f"{value:.6g}"
-    # Rounded first: 0.0996 has its two digits at 0.10.
-    exponent = math.floor(math.log10(float(f"{spread:.1e}")))
-    places = 1 - exponent
-    if places > 0:
-        return f"{value:z.{places}f} ± {spread:.{places}f}"
-    return f"{round(value, places):z.0f} ± {round(spread, places):.0f}"

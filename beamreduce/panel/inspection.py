@@ -12,7 +12,7 @@ import astropy.units as u
 from beamreduce.campaign import Campaign, read_campaign
 from beamreduce.campaign.decisions import DECISIONS_FILE, add_decision
 from beamreduce.errors import BeamreduceError, SettingsError
-from beamreduce.figures import marks_of, new_figure, report_style, rounded
+from beamreduce.figures import marks_of, new_figure, report_style
 from beamreduce.figures.panel import (
     PANEL_HEIGHT_CM,
     PANEL_WIDTH_CM,
@@ -24,6 +24,7 @@ from beamreduce.panel.controls import ALL, laid_out, make_controls
 from beamreduce.panel.hand import Hand, in_kernel, live_canvas
 from beamreduce.panel.opened import Opened, open_again, open_measurement
 from beamreduce.panel.reading import Reading, read_about
+from beamreduce.record import rounded
 
 if TYPE_CHECKING:
     import ipywidgets

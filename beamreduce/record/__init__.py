@@ -16,7 +16,7 @@ from beamreduce.record.provenance import Provenance, software_versions
 from beamreduce.record.random_stream import random_stream
 from beamreduce.record.results_folder import ResultsFolder, curve_file, read_results
 from beamreduce.record.toml_text import toml_text
-from beamreduce.record.uncertain import Uncertain
+from beamreduce.record.uncertain import Uncertain, rounded
 
 __all__ = [
     "UNFINISHED",
@@ -29,6 +29,7 @@ __all__ = [
     "quantity_keys",
     "random_stream",
     "read_results",
+    "rounded",
     "sha256_of_file",
     "sha256_of_json",
     "sha256_of_lines",

@@ -54,7 +54,7 @@ class Uncertain:
             (name, getattr(self, name)) for name in ("statistical", "systematic", "model")
         )
         given = ", ".join(f"{name} {size:.2g}" for name, size in parts if size > 0)
-        return f"{self.value:.6g} ± {self.uncertainty:.2g}" + (given and f" ({given})")
+        return rounded(self) + (given and f" ({given})")
 
     def scaled(self, factor: float) -> "Uncertain":
         """Return the same quantity in a unit that is ``1/factor`` as large."""
@@ -94,3 +94,19 @@ class Uncertain:
             systematic=stored["systematic"],
             model=stored["model"],
         )
+
+
+def rounded(quantity: Uncertain) -> str:
+    """Write a value and its combined standard uncertainty, two digits of the latter.
+
+    Two significant digits at most: JCGM 100:2008, 7.2.6.
+    """
+    value, spread = quantity.value, quantity.uncertainty
+    if spread == 0:
+        return f"{value:.6g}"
+    # Rounded first: 0.0996 has its two digits at 0.10.
+    exponent = math.floor(math.log10(float(f"{spread:.1e}")))
+    places = 1 - exponent
+    if places > 0:
+        return f"{value:z.{places}f} ± {spread:.{places}f}"
+    return f"{round(value, places):z.0f} ± {round(spread, places):.0f}"

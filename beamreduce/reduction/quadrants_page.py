@@ -6,9 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from beamreduce.figures import rounded
 from beamreduce.mirror.bar_errors import BAR_ENDS
-from beamreduce.record import Uncertain, software_versions
+from beamreduce.record import Uncertain, rounded, software_versions
 from beamreduce.reduction.quadrants_bars import hpd_for_1um, radial_mm
 from beamreduce.reduction.quadrants_content import CAUTION
 from beamreduce.reduction.quadrants_rounds import moves_seen

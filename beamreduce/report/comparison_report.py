@@ -3,8 +3,7 @@
 from pathlib import Path
 
 from beamreduce.before_after import Comparison, CurveDifference, Judged, needs_text
-from beamreduce.figures import rounded
-from beamreduce.record import software_versions
+from beamreduce.record import rounded, software_versions
 from beamreduce.report.page import Section, picture, render, render_page
 
 FOREST = "margins"  # the figure of all differences, without ending

@@ -4,8 +4,7 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
-from beamreduce.figures import rounded
-from beamreduce.record import Uncertain
+from beamreduce.record import Uncertain, rounded
 from beamreduce.report.page import Section, picture, render_page
 from beamreduce.report.plain_section import grid, plain_section
 

@@ -2,8 +2,7 @@
 
 from collections.abc import Mapping
 
-from beamreduce.figures import rounded
-from beamreduce.record import Uncertain
+from beamreduce.record import Uncertain, rounded
 
 Stored = Mapping[str, object]
 

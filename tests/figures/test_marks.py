@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from beamreduce.encircled_energy import Diameters
 from beamreduce.errors import SettingsError
-from beamreduce.figures import MarkedDiameter, Marks, marks_of, rounded
-from beamreduce.record import Uncertain
+from beamreduce.figures import MarkedDiameter, Marks, marks_of
+from beamreduce.record import Uncertain, rounded
 
 
 @pytest.mark.parametrize(
