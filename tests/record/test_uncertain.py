@@ -59,5 +59,5 @@ def test_an_uncertainty_below_zero_is_refused(part):
 
 def test_text_says_value_uncertainty_and_the_kinds_there_are():
     both = Uncertain(value=51.4747, statistical=0.3, systematic=0.04)
-    assert str(both) == "51.4747 ± 0.3 (statistical 0.3, systematic 0.04)"
-    assert str(Uncertain(value=3.0, statistical=0.0)) == "3 ± 0"
+    assert str(both) == "51.47 ± 0.30 (statistical 0.3, systematic 0.04)"
+    assert str(Uncertain(value=3.0, statistical=0.0)) == "3"
