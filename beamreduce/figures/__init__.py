@@ -10,7 +10,9 @@ from beamreduce.figures.before_after import (
     MarginRow,
     draw_curve_change,
     draw_forest,
-    forest_height_cm,
+    draw_forests,
+    forest_columns,
+    forest_size_cm,
 )
 from beamreduce.figures.diameters import (
     DiameterArtists,
@@ -124,6 +126,7 @@ __all__ = [
     "draw_focus_curve",
     "draw_fold_residuals",
     "draw_forest",
+    "draw_forests",
     "draw_growth",
     "draw_height_map",
     "draw_lit_map",
@@ -138,7 +141,8 @@ __all__ = [
     "draw_vignetting_map",
     "draw_yields",
     "fold_residuals_height_cm",
-    "forest_height_cm",
+    "forest_columns",
+    "forest_size_cm",
     "marks_of",
     "new_figure",
     "report_style",

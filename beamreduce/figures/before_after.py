@@ -1,5 +1,6 @@
 """Figures of a comparison: all differences against their margins, and curves."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.collections import FillBetweenPolyCollection
     from matplotlib.container import ErrorbarContainer
+    from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.patches import Rectangle
 
@@ -30,6 +32,7 @@ VERDICT_STROKES: dict[str, Stroke] = {
     "undecided": THIRD,
 }
 _ROW_CM = 0.62
+_COLUMN_ROWS = 40  # of the forest plot, on a printed page
 _BEYOND = 3.2  # margins; what lies further out is drawn at the edge, with an arrow
 
 
@@ -95,9 +98,44 @@ class CurveChangeArtists(NamedTuple):
     margins: "tuple[Line2D, Line2D]"
 
 
-def forest_height_cm(rows: int) -> float:
-    """Return a height at which so many rows can be read."""
-    return 4.2 + _ROW_CM * rows
+def forest_columns(rows: Sequence[MarginRow]) -> tuple[tuple[MarginRow, ...], ...]:
+    """Return the rows in columns that a page can hold; groups stay together if they fit."""
+    groups: dict[str, list[MarginRow]] = {}
+    for row in rows:
+        groups.setdefault(row.group, []).append(row)
+    columns: list[list[MarginRow]] = [[]]
+    wanted = len(rows) / math.ceil(len(rows) / _COLUMN_ROWS) if rows else 0
+    for group in groups.values():
+        # Half a group more is nearer to even columns than half a group less.
+        if columns[-1] and len(columns[-1]) + len(group) / 2 > wanted:
+            columns.append([])
+        columns[-1] += group
+    return tuple(tuple(column) for column in columns)
+
+
+def draw_forests(
+    figure: "Figure", rows: Sequence[MarginRow], confidence: float
+) -> tuple[ForestArtists, ...]:
+    """Draw every difference on an empty figure, in as many columns as needed."""
+    columns = forest_columns(rows)
+    axes = np.ravel(figure.subplots(1, len(columns)))
+    drawn = tuple(
+        draw_forest(ax, column, confidence)
+        for ax, column in zip(axes, columns, strict=True)
+    )
+    for ax, column in zip(axes, columns, strict=True):
+        # Rows are as far apart in a shorter column.
+        longest = max(len(one) for one in columns)
+        ax.set_ylim(longest - 0.4, -0.6)
+        ax.set_yticks(range(len(column)))
+    return drawn
+
+
+def forest_size_cm(rows: Sequence[MarginRow]) -> tuple[float, float]:
+    """Return width and height at which all rows can be read."""
+    columns = forest_columns(rows)
+    longest = max((len(column) for column in columns), default=0)
+    return 18.0 * len(columns), 4.2 + _ROW_CM * longest
 
 
 def draw_forest(ax: "Axes", rows: Sequence[MarginRow], confidence: float) -> ForestArtists:

@@ -11,8 +11,8 @@ from beamreduce.figures import (
     MarginRow,
     draw_and_save,
     draw_curve_change,
-    draw_forest,
-    forest_height_cm,
+    draw_forests,
+    forest_size_cm,
 )
 from beamreduce.record import write_table_whole
 from beamreduce.report.comparison_report import FOREST, curve_name, words_of
@@ -79,10 +79,12 @@ def draw_comparison(folder: Path, comparison: Comparison) -> None:
     confidence = comparison.settings.assurance.confidence
     rows = [margin_row(one) for one in comparison.judged]
     if rows:
-        _save(
+        width_cm, height_cm = forest_size_cm(rows)
+        draw_and_save(
             folder / FOREST,
-            forest_height_cm(len(rows)),
-            lambda ax: draw_forest(ax, rows, 2 * confidence - 1),
+            lambda figure: draw_forests(figure, rows, 2 * confidence - 1),
+            width_cm=width_cm,
+            height_cm=height_cm,
         )
     for curve in comparison.curves:
         change = curve_change(curve, confidence)

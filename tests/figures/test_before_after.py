@@ -9,7 +9,9 @@ from beamreduce.figures import (
     MarginRow,
     draw_curve_change,
     draw_forest,
-    forest_height_cm,
+    draw_forests,
+    forest_columns,
+    forest_size_cm,
 )
 
 
@@ -48,8 +50,24 @@ def test_what_is_far_out_is_an_arrow_at_the_edge(ax, difference, marker):
     assert low < bar.lines[0].get_xdata()[0] < high
 
 
-def test_more_rows_need_more_height():
-    assert forest_height_cm(60) > forest_height_cm(6) + 30
+def test_many_rows_stand_in_columns_and_groups_stay_together():
+    rows = [row(k / 100, group=f"g{k // 9}") for k in range(63)]
+    columns = forest_columns(rows)
+    assert [one for column in columns for one in column] == rows
+    assert [len(column) for column in columns] == [36, 27]
+    width, height = forest_size_cm(rows)
+    assert width == 2 * forest_size_cm(rows[:6])[0]
+    assert forest_size_cm(rows[:6])[1] + 15 < height < 30
+    figure = Figure()
+    drawn = draw_forests(figure, rows, 0.9)
+    assert [len(one.rows) for one in drawn] == [36, 27]
+    # A row is as high in both columns.
+    assert len({ax.get_ylim() for ax in figure.axes}) == 1
+
+
+@pytest.mark.parametrize("count", [1, 30, 40])
+def test_one_group_is_one_column(count):
+    assert len(forest_columns([row() for _ in range(count)])) == 1
 
 
 def test_the_bands_are_those_given(ax):
