@@ -32,7 +32,7 @@ from beamreduce.errors import GeometryError, SettingsError
 from beamreduce.infinity.declared import WHOLE
 from beamreduce.record import Uncertain, random_stream
 from beamreduce.reduction.area_at_infinity import INFINITY
-from beamreduce.reduction.area_step import TOTAL
+from beamreduce.reduction.area_step import TOTAL, WITHIN
 from beamreduce.reduction.area_summary import Stored, area_terms, mean_area
 from beamreduce.reduction.configurations import ConfigurationName
 from beamreduce.reduction.output_folder import read_json
@@ -179,7 +179,8 @@ def _entry(
         fits = _fits(one, curve)
     else:
         notes["vignetting"] = "no direction off the axis was measured at this energy"
-    axis = axis_from_quadrants(quadrants, mirror, one.campaign.prescription)
+    alike = _alike_areas(one, quadrants)
+    axis = axis_from_quadrants(alike, mirror, one.campaign.prescription)
     if axis is None:
         notes["axis_from_quadrants"] = (
             "needs areas of two pairs of opposite quadrants of this energy on the axis"
@@ -261,12 +262,27 @@ def _own(terms: Sequence[object]) -> float:
     )
 
 
-def _quadrant_areas(one: FieldSet) -> list[QuadrantArea]:
+def _alike_areas(one: FieldSet, whole: Sequence[QuadrantArea]) -> Sequence[QuadrantArea]:
+    """Areas whose differences tell the axis: inside the reference radius, where that holds.
+
+    Light further out is known from the model alone and unsure; quadrants have alike shares
+    of it where their detector distances are the same.
+    """
+    distances = {
+        q.name: {float(m["detector_distance_mm"]) for m in one.of(q.name, on_axis=True)}  # type: ignore[arg-type]
+        for q in whole
+    }
+    same = len({frozenset(some) for some in distances.values()}) == 1
+    inside = _quadrant_areas(one, WITHIN) if same else []
+    return inside if len(inside) == len(whole) else whole
+
+
+def _quadrant_areas(one: FieldSet, key: str = TOTAL) -> list[QuadrantArea]:
     """Mean area of each quadrant on the axis, with the diverging beam."""
     found = []
     for name, azimuths in quadrants_of(one.campaign.setup).items():
         some = one.of(name, on_axis=True)
-        mean = mean_area(some, TOTAL)
+        mean = mean_area(some, key)
         if mean is None:
             continue
         found.append(

@@ -1,5 +1,6 @@
 """What a campaign tells off the axis, from measurements made by hand."""
 
+import copy
 import json
 import math
 
@@ -16,6 +17,7 @@ from beamreduce.reduction.field_results import field_results
 from tests.folders import SETUP, default_rows, row, write_campaign
 
 TOTAL, INFINITY = "effective_area_measured_cm2", "effective_area_infinity_cm2"
+WITHIN = "effective_area_within_reference_measured_cm2"
 NEST = SETUP.replace('outer_radius = "190 mm"', 'outer_radius = "74 mm"')
 DIRECTIONS = {"ti": (0.0, None), "x4": (4.0, 0.0), "x6": (6.0, 0.0), "y6": (6.0, 90.0),
               "m6": (6.0, 180.0)}  # fmt: skip
@@ -49,6 +51,7 @@ def measurement(identity, aperture, direction, areas):
         key: Uncertain(value=area, statistical=0.02 * area).to_json()
         for key, area in zip((TOTAL, INFINITY), areas, strict=True)
     }
+    stored[WITHIN] = stored[TOTAL]
     moved = angle / 60 * math.pi / 180 * 5534.653 / 0.02  # pixels
     turn = math.radians(azimuth or 0.0)
     return {
@@ -69,7 +72,7 @@ def measurement(identity, aperture, direction, areas):
         "hpd_infinity_arcsec": Uncertain(value=25.0, statistical=0.3).to_json(),
         **stored,
         "area_at_infinity": {
-            "terms": {TOTAL: terms, INFINITY: terms},
+            "terms": dict.fromkeys((TOTAL, INFINITY, WITHIN), terms),
             "predicted_infinity_cm2": stored[INFINITY],
             "beam_over_star": areas[0] / areas[1],
         },
@@ -218,3 +221,37 @@ def test_figures_show_every_point(found, tmp_path):
         "area_by_energy.png", "vignetting_4.511keV.png", "vignetting_map_4.511keV.png",
         "hpd_off_axis_4.511keV.png",
     }  # fmt: skip
+
+
+def _unsure_whole(measurements, change=None):
+    """The same measurements, whole areas of quadrants 10 % off and unsure by as much."""
+    changed = copy.deepcopy(measurements)
+    for k, m in enumerate(one for one in changed if one["aperture"] != "full"):
+        terms = m["area_at_infinity"]["terms"]
+        wide = {"term": "slope errors: photon counting", "kind": "statistical",
+                "relative": 0.1, "shared": f"fold {m['aperture']}, photons"}  # fmt: skip
+        terms[TOTAL] = [*terms[TOTAL], wide]
+        m[TOTAL] = m[TOTAL] | {"value": m[TOTAL]["value"] * (1.1, 0.9)[k % 2]}
+        if change:
+            change(k, m)
+    return changed
+
+
+def test_the_axis_comes_from_areas_inside_the_reference_radius(
+    campaign, measurements, found, tmp_path
+):
+    for name in measurements:
+        fits.PrimaryHDU(np.zeros((64, 64))).writeto(tmp_path / f"net_{name['id']}.fits")
+    (before,) = found[1]["off_axis"]
+    (entry,) = field_results(campaign, tmp_path, _unsure_whole(measurements))
+    axis = plain_json(entry["optical_axis"]["from_quadrants"])
+    assert axis == before["optical_axis"]["from_quadrants"]
+
+    def moved(k, m):
+        m["detector_distance_mm"] += 10.0 * (k == 0)
+
+    # Another distance has another share inside: then whole areas alone can be compared.
+    (entry,) = field_results(campaign, tmp_path, _unsure_whole(measurements, moved))
+    other = plain_json(entry["optical_axis"]["from_quadrants"])
+    for key in ("x_arcmin", "y_arcmin"):
+        assert other[key]["statistical"] > 10 * axis[key]["statistical"]
