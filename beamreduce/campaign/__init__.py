@@ -24,6 +24,14 @@ from beamreduce.campaign.inspect import FrameUse, Inspection, inspect_campaign
 from beamreduce.campaign.matching import Campaign, read_campaign
 from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
 from beamreduce.campaign.paths import find_inside
+from beamreduce.campaign.rounds import (
+    ROUND_FILE,
+    Known,
+    Round,
+    read_rounds,
+    single_round,
+    steps_done,
+)
 from beamreduce.campaign.setup_file import Setup, quadrants_of, read_setup
 from beamreduce.campaign.setup_tables import Reduction
 
@@ -31,6 +39,7 @@ __all__ = [
     "ADJUSTER_FILE",
     "DECISIONS_FILE",
     "DECISION_COLUMNS",
+    "ROUND_FILE",
     "Adjuster",
     "CalibratedBy",
     "Campaign",
@@ -39,8 +48,10 @@ __all__ = [
     "FrameHeader",
     "FrameUse",
     "Inspection",
+    "Known",
     "MeasurementInputs",
     "Reduction",
+    "Round",
     "Setup",
     "check_frame",
     "data_sums",
@@ -53,5 +64,8 @@ __all__ = [
     "read_decisions",
     "read_exposures",
     "read_frame_header",
+    "read_rounds",
     "read_setup",
+    "single_round",
+    "steps_done",
 ]

@@ -11,6 +11,7 @@ from beamreduce.campaign.inspect_text import measurement_table
 from beamreduce.campaign.matching import CampaignDraft, draft_campaign
 from beamreduce.campaign.measurement_inputs import CalibratedBy, MeasurementInputs
 from beamreduce.campaign.paths import EXPOSURE_FILE
+from beamreduce.campaign.rounds import ROUND_FILE, Known, read_rounds
 from beamreduce.campaign.setup_file import QUADRANTS
 from beamreduce.errors import CampaignError, FrameError, Problem
 from beamreduce.record import sha256_of_file
@@ -99,9 +100,9 @@ class Inspection:
 def inspect_campaign(folder: Path, progress: Progress | None = None) -> Inspection:
     """Check a campaign folder without reducing it.
 
-    Reads ``campaign.toml``, ``exposures.ecsv``, ``nestings.ecsv``, ``adjusters.ecsv`` and
-    every frame's header, size and checksums; pixels are read only for the checksums. When
-    one file is broken the others are checked all the same.
+    Reads ``campaign.toml``, ``exposures.ecsv``, ``nestings.ecsv``, ``adjusters.ecsv``,
+    ``rounds.ecsv`` and every frame's header, size and checksums; pixels are read only for
+    the checksums. When one file is broken the others are checked all the same.
 
     Parameters
     ----------
@@ -124,7 +125,7 @@ def inspect_campaign(folder: Path, progress: Progress | None = None) -> Inspecti
     draft = draft_campaign(folder, read, progress)
     problems = [
         *draft.problems,
-        *_adjusters(folder, draft),
+        *_quadrant_tables(folder, draft),
         *_same_content(checksums),
         *_lacking(draft),
     ]
@@ -165,11 +166,22 @@ def _uses(inputs: MeasurementInputs) -> list[FrameUse]:
     ]
 
 
-def _adjusters(folder: Path, draft: CampaignDraft) -> tuple[Problem, ...]:
-    """Look through the table of adjusters, where there is one."""
+def _quadrant_tables(folder: Path, draft: CampaignDraft) -> tuple[Problem, ...]:
+    """Look through the tables of adjusters and of rounds, where there are any.
+
+    A log of rounds names measurements: it waits until those can be made out.
+    """
     declared = draft.setup.quadrants if draft.setup is not None else {}
+    quadrants = tuple(declared or QUADRANTS)
+    broken = any(not problem.warning for problem in draft.problems)
     try:
-        find_adjusters(folder, tuple(declared or QUADRANTS))
+        adjusters = find_adjusters(folder, quadrants)
+        if (folder / ROUND_FILE).exists() and not broken:
+            measured = {
+                m.id: m.aperture for m in draft.measurements if m.aperture in quadrants
+            }
+            known = Known(quadrants=quadrants, adjusters=adjusters, measurements=measured)
+            read_rounds(folder / ROUND_FILE, known)
     except CampaignError as error:
         return error.problems
     return ()

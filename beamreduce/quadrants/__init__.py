@@ -16,32 +16,21 @@ from beamreduce.quadrants.displacements import (
 from beamreduce.quadrants.moves import Aim, Moves, best_moves
 from beamreduce.quadrants.places import QuadrantImage, Shape, quadrant_image, shape_of
 from beamreduce.quadrants.plan import Move, MovePlan, plan_moves
-from beamreduce.quadrants.rounds import (
-    ROUND_FILE,
-    Known,
-    Round,
-    read_rounds,
-    single_round,
-    steps_done,
-)
 from beamreduce.quadrants.sensitivity import Effect, effects_of, moved
 from beamreduce.quadrants.targets import Target, outwards, targets_of
 
 __all__ = [
-    "ROUND_FILE",
     "VISIBLE_KEV",
     "Aim",
     "Diffraction",
     "Displacements",
     "Effect",
-    "Known",
     "Move",
     "MovePlan",
     "Moves",
     "QuadrantImage",
     "QuadrantLight",
     "Quarters",
-    "Round",
     "Shape",
     "Target",
     "WholeImage",
@@ -56,9 +45,6 @@ __all__ = [
     "planes_about",
     "quadrant_image",
     "quarters_of",
-    "read_rounds",
     "shape_of",
-    "single_round",
-    "steps_done",
     "targets_of",
 ]

@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from beamreduce.campaign import Campaign
+from beamreduce.campaign import Campaign, Round
 from beamreduce.infinity.configuration import Resolution
 from beamreduce.infinity.declared import Declared, declared_optics
 from beamreduce.quadrants import (
     Displacements,
     QuadrantLight,
     Quarters,
-    Round,
     WholeImage,
     planes_about,
     quarters_of,

@@ -17,9 +17,15 @@ from beamreduce.campaign import (
     quadrants_of,
     read_campaign,
 )
+from beamreduce.campaign.rounds import (
+    ROUND_FILE,
+    Known,
+    Round,
+    read_rounds,
+    single_round,
+)
 from beamreduce.errors import CampaignError, Problem, SettingsError
 from beamreduce.infinity.declared import WHOLE
-from beamreduce.quadrants import ROUND_FILE, Known, Round, read_rounds, single_round
 from beamreduce.reduction.locate import locate
 from beamreduce.reduction.output_folder import (
     open_output,

@@ -7,21 +7,19 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from beamreduce.campaign import Adjuster, Campaign, quadrants_of
+from beamreduce.campaign import Adjuster, Campaign, Round, quadrants_of, steps_done
 from beamreduce.mirror.bar_errors import BarSensitivity, bar_sensitivities
 from beamreduce.quadrants import (
     VISIBLE_KEV,
     Diffraction,
     Effect,
     MovePlan,
-    Round,
     WholeImage,
     diffraction_of,
     displacements,
     effects_of,
     outwards,
     plan_moves,
-    steps_done,
 )
 from beamreduce.raytrace import ErrorLaw, FigureErrors, Light, MirrorState, Quadrant
 from beamreduce.record import random_stream

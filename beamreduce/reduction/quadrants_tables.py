@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import astropy.units as u
 import numpy as np
 
-from beamreduce.quadrants.rounds import COLUMNS
+from beamreduce.campaign.rounds import COLUMNS
 from beamreduce.reduction.quadrants_bars import bar_rows, budget_rows
 from beamreduce.reduction.quadrants_step import QuadrantsFound
 from beamreduce.units import arcsec_per_mm

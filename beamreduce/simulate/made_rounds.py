@@ -9,9 +9,9 @@ from tempfile import TemporaryDirectory
 import numpy as np
 from astropy.table import Table
 
-from beamreduce.campaign import ADJUSTER_FILE, Adjuster, read_adjusters
+from beamreduce.campaign import ADJUSTER_FILE, ROUND_FILE, Adjuster, read_adjusters
 from beamreduce.errors import CampaignError
-from beamreduce.quadrants import ROUND_FILE, moved
+from beamreduce.quadrants import moved
 from beamreduce.raytrace import MirrorState
 from beamreduce.simulate.made_mirror import QUADRANT_NAMES
 from beamreduce.simulate.scenario_file import Scenario

@@ -244,3 +244,37 @@ def test_adjusters_are_looked_through_with_the_rest(tmp_path):
     setup.write_text(setup.read_text().replace('"integrating"', '"sideways"'))
     files = {problem.file for problem in inspect_campaign(folder).errors}
     assert files == {"adjusters.ecsv", "campaign.toml"}
+
+
+def _log(folder, *rows):
+    names = "round action quadrant adjuster steps measurement"
+    kinds = ("int64", "string", "string", "string", "int64", "string")
+    columns = [
+        f"# - {{name: {name}, datatype: {kind}}}\n"
+        for name, kind in zip(names.split(), kinds, strict=True)
+    ]
+    (folder / "rounds.ecsv").write_text(
+        "# %ECSV 1.0\n# ---\n# datatype:\n" + "".join(columns) + names + "\n"
+        + "".join(f"{one}\n" for one in rows)
+    )  # fmt: skip
+
+
+def test_the_log_of_rounds_is_looked_through_too(tmp_path):
+    rows = [
+        {**one, "aperture": "Q1"} if one["kind"] == "beam" else one
+        for one in default_rows()
+    ]
+    folder = write_campaign(tmp_path, rows=rows)
+    _log(folder, '0 measured Q1 "" "" ti')
+    assert not [p for p in inspect_campaign(folder).problems if p.file == "rounds.ecsv"]
+    _log(folder, '0 measured Q1 "" "" ti', '2 done Q7 x 3 ""', '2 turned Q1 x 1 ""')
+    found = inspect_campaign(folder)
+    assert {problem.file for problem in found.errors} == {"rounds.ecsv"}
+    text = found.as_text()
+    for word in ("'Q7'", "'turned'", "measured, planned, done"):
+        assert word in text
+    # It names measurements: while those cannot be made out, nothing is said of it.
+    setup = folder / "campaign.toml"
+    setup.write_text(setup.read_text().replace('"integrating"', '"sideways"'))
+    files = {problem.file for problem in inspect_campaign(folder).errors}
+    assert files == {"campaign.toml"}
