@@ -75,6 +75,7 @@ def run_demo(
         When the folder holds a campaign of another scenario.
     """
     campaign, results = folder / "campaign", folder / "results"
+    responses = folder / "responses"
     truth_file = folder / "campaign.truth.json"
     if not (campaign.exists() and truth_file.exists()):
         simulate_campaign(SCENARIO, campaign, progress=progress)
@@ -82,9 +83,9 @@ def run_demo(
     done = reduce_campaign(
         campaign, results, options=options or RunOptions(update=True), progress=progress
     )
-    files = write_responses(
+    write_responses(
         results,
-        folder / "responses",
+        responses,
         options=ResponseOptions(update=True, figures=options is None or options.figures),
         progress=progress,
     )
@@ -100,7 +101,7 @@ def run_demo(
             f"rms pull {rms:.2f}, largest {max(map(abs, pulls)):.2f} "
             f"(in combined standard uncertainties)",
             f"campaign: {campaign}   results: {results}   truth: {truth_file}",
-            f"response files (ARF, RMF): {files.folder}",
+            f"response files (ARF, RMF): {responses}",
             f"next: beamreduce inspect {campaign}; look at {results}/image_focus_Ti.png",
         ]
     )
