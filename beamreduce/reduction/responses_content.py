@@ -106,8 +106,6 @@ def make_responses(
     detector = _detector(given, request)
     shape = planned_shape(request.line, given.detectors[detector], grid_folder)
     channels = planned_channels(request.line, shape, grid)
-    tell("redistribution", 0, 1)
-    matrix = redistribution(grid, channels, shape, threshold=request.line.threshold)
     inside = read_encircled(given.folder, _on_axis(given, aperture))
     radii = _radii(request, inside)
     tell("optical constants", 0, 1)
@@ -115,6 +113,9 @@ def make_responses(
              for one in [float(m["energy_keV"])]]  # type: ignore[arg-type]  # fmt: skip
     lights = lights_of(given.mirror, np.array(every), grid.centers_kev)
     tell("optical constants", 1, 1)
+    # Last of what may be refused: it is the longest where there are many channels.
+    tell("redistribution", 0, 1)
+    matrix = redistribution(grid, channels, shape, threshold=request.line.threshold)
     between = None if aperture == FULL else given.quadrants.get(aperture)
     whole = whole_curve(given.mirror, lights, lines, between)
     words = "whole mirror" if aperture == FULL else f"aperture {aperture}"
