@@ -176,7 +176,7 @@ def _quadrant_tables(folder: Path, draft: CampaignDraft) -> tuple[Problem, ...]:
     broken = any(not problem.warning for problem in draft.problems)
     try:
         adjusters = find_adjusters(folder, quadrants)
-        if (folder / ROUND_FILE).exists() and not broken:
+        if not broken and (folder / ROUND_FILE).exists():
             measured = {
                 m.id: m.aperture for m in draft.measurements if m.aperture in quadrants
             }
