@@ -177,10 +177,7 @@ def _quadrant_tables(folder: Path, draft: CampaignDraft) -> tuple[Problem, ...]:
     try:
         adjusters = find_adjusters(folder, quadrants)
         if not broken and (folder / ROUND_FILE).exists():
-            measured = {
-                m.id: m.aperture for m in draft.measurements if m.aperture in quadrants
-            }
-            known = Known(quadrants=quadrants, adjusters=adjusters, measurements=measured)
+            known = Known.of(quadrants, adjusters, draft.measurements)
             read_rounds(folder / ROUND_FILE, known)
     except CampaignError as error:
         return error.problems

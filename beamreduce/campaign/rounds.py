@@ -7,11 +7,12 @@ it and never writes it.
 """
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from beamreduce.campaign.adjusters import Adjuster
+from beamreduce.campaign.measurement_inputs import MeasurementInputs
 from beamreduce.errors import CampaignError, Problem
 from beamreduce.record.ecsv_table import EcsvTable, number_cells, read_ecsv, text_cells
 
@@ -57,6 +58,17 @@ class Known:
     quadrants: Collection[str]
     adjusters: Sequence[Adjuster] | None
     measurements: Mapping[str, str]
+
+    @classmethod
+    def of(
+        cls,
+        quadrants: Collection[str],
+        adjusters: Sequence[Adjuster] | None,
+        measurements: Iterable[MeasurementInputs],
+    ) -> "Known":
+        """Return the names of a campaign; of its measurements those of one quadrant."""
+        single = {m.id: m.aperture for m in measurements if m.aperture in quadrants}
+        return cls(quadrants=tuple(quadrants), adjusters=adjusters, measurements=single)
 
 
 def single_round(measurements: Collection[str]) -> tuple[Round, ...]:

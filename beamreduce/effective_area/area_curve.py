@@ -10,7 +10,7 @@ low by a common scale error (Peelle's puzzle; D'Agostini 1994, NIM A 346, 306).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
@@ -104,7 +104,7 @@ class ScaleFit:
     fitted: np.ndarray
     residual: np.ndarray
     relative: np.ndarray
-    other_models: Mapping[str, float] = field(default_factory=dict)
+    other_models: Mapping[str, float]
 
     @property
     def probability(self) -> float | None:
@@ -215,15 +215,14 @@ def area_curve(
         on_grid=np.array([on for _, on in changes]).reshape(-1, energy_kev.size),
         shape=(np.log(energy / pivot), np.log(energy_kev / pivot)),
     )
-    count = _parameters_needed(problem)
-    solved = _solve(problem, count)
+    solved = _fewest_parameters(problem)
     curve = solved.to_grid @ problem.log_ratio
     total = causes.mapped(solved.to_grid)
     for other, at, on in zip(others, problem.at_lines, problem.on_grid, strict=True):
         key = (other.kind, other.name)
         left = on - solved.to_grid @ at  # what the lines do not tell of it
         total = total.plus(Causes(changes={key: left}, size=left.size))
-    form, notes = _form(problem, count)
+    form, notes = _form(problem, solved)
     if form is not None:
         key = ("model", "form of the factor between lines")
         total = total.plus(Causes(changes={key: form}, size=form.size))
@@ -233,8 +232,8 @@ def area_curve(
         parameters=solved.to_parameters @ problem.log_ratio,
         covariance=solved.to_parameters @ problem.weights @ solved.to_parameters.T,
         pivot_kev=pivot,
-        chi_square=_chi_square(problem, count),
-        degrees_of_freedom=len(lines) - count,
+        chi_square=solved.chi_square,
+        degrees_of_freedom=len(lines) - solved.count,
         ratio=np.exp(problem.log_ratio),
         fitted=np.exp(fitted),
         residual=np.expm1(left),
@@ -290,13 +289,20 @@ class _Problem:
 class _Solved:
     """What takes log ratios of lines to parameters, other models, factor there and on grid.
 
-    Shapes (parameters, lines), (others, lines), (lines, lines), (energies, lines).
+    Shapes (parameters, lines), (others, lines), (lines, lines), (energies, lines);
+    ``chi_square`` is of the lines about the smooth factor.
     """
 
     to_parameters: np.ndarray
     to_others: np.ndarray
     to_lines: np.ndarray
     to_grid: np.ndarray
+    chi_square: float
+
+    @property
+    def count(self) -> int:
+        """Number of parameters."""
+        return self.to_parameters.shape[0]
 
 
 def _changes(
@@ -321,40 +327,35 @@ def _solve(problem: _Problem, count: int) -> _Solved:
     parameters = np.linalg.solve(weighted @ lines, weighted)
     left = np.eye(lines.shape[0]) - lines @ parameters
     others = problem.at_lines @ np.linalg.solve(weights, left)
+    residual = left @ problem.log_ratio
     return _Solved(
         to_parameters=parameters,
         to_others=others,
         to_lines=lines @ parameters + problem.at_lines.T @ others,
         to_grid=grid @ parameters + problem.on_grid.T @ others,
+        chi_square=float(residual @ np.linalg.solve(weights, residual)),
     )
 
 
-def _chi_square(problem: _Problem, count: int) -> float:
-    lines = np.vander(problem.shape[0], count, increasing=True)
-    left = problem.log_ratio - lines @ (_solve(problem, count).to_parameters
-                                        @ problem.log_ratio)  # fmt: skip
-    return float(left @ np.linalg.solve(problem.weights, left))
-
-
-def _parameters_needed(problem: _Problem) -> int:
-    """Return the fewest parameters that describe the lines; one energy always is left."""
+def _fewest_parameters(problem: _Problem) -> _Solved:
+    """Solve with the fewest parameters that describe the lines; one energy is left over."""
     most = min(_MOST_PARAMETERS, max(np.unique(problem.shape[0]).size - 1, 1))
     for count in range(1, most):
-        free = problem.log_ratio.size - count
-        if chi2.sf(_chi_square(problem, count), free) > _ENOUGH:
-            return count
-    return most
+        solved = _solve(problem, count)
+        if chi2.sf(solved.chi_square, problem.log_ratio.size - count) > _ENOUGH:
+            return solved
+    return _solve(problem, most)
 
 
-def _form(problem: _Problem, count: int) -> tuple[np.ndarray | None, tuple[str, ...]]:
+def _form(problem: _Problem, solved: _Solved) -> tuple[np.ndarray | None, tuple[str, ...]]:
     """What one more parameter would change: what the choice of a form leaves open."""
-    if np.unique(problem.shape[0]).size <= count:
+    if np.unique(problem.shape[0]).size <= solved.count:
         return None, (
             "all lines have one energy: between energies the curve is what the model says, "
             "and nothing measured tells how far that is right",
         )
-    values = [_solve(problem, n).to_grid @ problem.log_ratio for n in (count, count + 1)]
-    return values[1] - values[0], ()
+    more = _solve(problem, solved.count + 1)
+    return (more.to_grid - solved.to_grid) @ problem.log_ratio, ()
 
 
 def lines_by_id(

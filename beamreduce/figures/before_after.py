@@ -123,11 +123,9 @@ def draw_forests(
         draw_forest(ax, column, confidence)
         for ax, column in zip(axes, columns, strict=True)
     )
-    for ax, column in zip(axes, columns, strict=True):
-        # Rows are as far apart in a shorter column.
-        longest = max(len(one) for one in columns)
+    longest = max(len(column) for column in columns)
+    for ax in axes:  # rows are as far apart in a shorter column
         ax.set_ylim(longest - 0.4, -0.6)
-        ax.set_yticks(range(len(column)))
     return drawn
 
 

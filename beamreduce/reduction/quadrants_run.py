@@ -284,11 +284,7 @@ def _rounds(
         path = campaign.folder / ROUND_FILE
     if path is None:
         return single_round([m.id for m in inputs]), None
-    known = Known(
-        quadrants=tuple(quadrants_of(campaign.setup)),
-        adjusters=adjusters,
-        measurements={m.id: m.aperture for m in inputs},
-    )
+    known = Known.of(quadrants_of(campaign.setup), adjusters, inputs)
     rounds = read_rounds(path, known)
     if not any(one.measured for one in rounds):
         raise CampaignError(

@@ -30,11 +30,7 @@ from beamreduce.response.off_axis_files import AreaGrid
 from beamreduce.response.planned import planned_channels, planned_grid, planned_shape
 from beamreduce.response.redistribution import Redistribution, redistribution
 from beamreduce.response.request_file import ResponseRequest
-from beamreduce.response.results_input import (
-    FIRST_DETECTOR,
-    ResultsInput,
-    detectors_of,
-)
+from beamreduce.response.results_input import ResultsInput
 
 Progress = Callable[[str, int, int], None]
 
@@ -69,8 +65,8 @@ class ResponseSet:
     areas: AreaGrid | None
     inside: Encircled | None
     notes: tuple[str, ...]
-    surface: SurfaceFit | None = None
-    detector: str = FIRST_DETECTOR
+    surface: SurfaceFit | None
+    detector: str
 
 
 def make_responses(
@@ -153,7 +149,7 @@ def make_responses(
 
 def _detector(given: ResultsInput, request: ResponseRequest) -> str:
     """Return the detector that the matrix is of: as asked for, else that of the lines."""
-    name = request.line.detector or given.used_detector
+    name = request.line.detector or given.area_detectors[0]
     if name not in given.detectors:
         raise SettingsError(
             f"redistribution.detector must be a detector of the campaign; got {name!r}, "
@@ -166,7 +162,7 @@ def _line_notes(
     given: ResultsInput, request: ResponseRequest, matrix: Redistribution
 ) -> list[str]:
     """What has to be known of the shape of lines."""
-    names = detectors_of(given.measurements)
+    names = given.area_detectors
     notes = []
     if len(names) > 1 and request.line.detector is None:
         notes.append(

@@ -11,7 +11,6 @@ import numpy as np
 from beamreduce.errors import OutputError
 from beamreduce.record import (
     Provenance,
-    Uncertain,
     software_versions,
     toml_text,
     write_table_whole,
@@ -26,7 +25,6 @@ from beamreduce.response.area_set import NamedCurve
 from beamreduce.response.conformance import check_response_file
 from beamreduce.response.fits_file import Origin
 from beamreduce.response.image_files import write_encircled, write_image_shape
-from beamreduce.response.line_shape import FittedLine
 from beamreduce.response.off_axis_files import write_area_grid, write_vignetting
 from beamreduce.response.redistribution import write_redistribution
 from beamreduce.response.request_file import ResponseRequest
@@ -227,8 +225,8 @@ def responses_json(run: ResponseRun, files: tuple[str, ...]) -> dict[str, object
                     "energy_keV": one.energy_kev,
                     "counts": one.counts,
                     "full_width_eV": one.full_width_ev.to_json(),
-                    "escape_fraction": _share(one, 1),
-                    "shelf_fraction": _share(one, 2),
+                    "escape_fraction": one.escape_fraction.to_json(),
+                    "shelf_fraction": one.shelf_fraction.to_json(),
                     "deviance": one.deviance,
                     "channels": one.channels,
                     "accepted": one.accepted,
@@ -239,11 +237,6 @@ def responses_json(run: ResponseRun, files: tuple[str, ...]) -> dict[str, object
         "certificates": [asdict(one) for one in run.given.certificates],
         "notes": list(run.content.notes),
     }
-
-
-def _share(line: FittedLine, place: int) -> dict[str, float]:
-    share = Uncertain(value=line.values[place], statistical=line.uncertainties[place])
-    return share.to_json()
 
 
 def curve_table(one: NamedCurve) -> "QTable":

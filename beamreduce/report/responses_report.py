@@ -129,7 +129,7 @@ def _redistribution(content: Mapping, folder: Path) -> Section:
 
 
 def _measured_lines(matrix: Mapping) -> list[dict[str, object]]:
-    """The fitted lines, where spectra were given; an earlier set does not tell."""
+    """The fitted lines, where spectra were given."""
     rows = [
         [
             f"{one['energy_keV']:.4g}",
@@ -141,7 +141,7 @@ def _measured_lines(matrix: Mapping) -> list[dict[str, object]]:
             f"{one['deviance']:.0f} / {one['channels']}",
             "yes" if one["accepted"] else "NO",
         ]
-        for one in matrix.get("lines", ())
+        for one in matrix["lines"]
     ]
     head = ["line (keV)", "counts", "full width (eV)", "escape", "shelf",
             "deviance / channels", "described"]  # fmt: skip

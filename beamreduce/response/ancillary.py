@@ -12,8 +12,8 @@ from beamreduce.response.fits_file import (
     Column,
     Origin,
     ascii_text,
+    own_extension,
     standard_extension,
-    table_extension,
     write_file,
 )
 from beamreduce.response.keywords import ANCILLARY
@@ -82,13 +82,9 @@ def _covariance(curve: AreaCurve, origin: Origin) -> object:
         Column(name="CHANGE", form=f"{curve.area_cm2.size}E", values=changes, unit="cm**2",
                comment="change of SPECRESP with the cause"),
     ]  # fmt: skip
-    cards = [
-        ("EXTNAME", COVARIANCE, "covariance of SPECRESP, in factors"),
-        ("TELESCOP", origin.instrument.telescope, "mirror"),
-        ("INSTRUME", origin.instrument.instrument, "where it was measured"),
-    ]
     history = (
         "Covariance of the areas of bins i and j: sum over rows of CHANGE[i] * CHANGE[j].",
         "Each row is one cause of uncertainty, larger by one standard uncertainty.",
     )
-    return table_extension(columns, cards, history=history)
+    words = "covariance of SPECRESP, in factors"
+    return own_extension(COVARIANCE, words, columns, origin, history)

@@ -146,6 +146,22 @@ def standard_extension(
     return table_extension(columns, [*cards, *more], history=origin.history)
 
 
+def own_extension(
+    name: str,
+    words: str,
+    columns: Sequence[Column],
+    origin: Origin,
+    history: Sequence[str] = (),
+) -> "fits.BinTableHDU":
+    """Return an extension that no memo has a layout for."""
+    cards = [
+        ("EXTNAME", name, words),
+        ("TELESCOP", origin.instrument.telescope, "mirror"),
+        ("INSTRUME", origin.instrument.instrument, "where it was measured"),
+    ]
+    return table_extension(columns, cards, history=history)
+
+
 def sign_off(origin: Origin) -> "fits.BinTableHDU":
     """Return the table of certificates that the numbers rest on."""
     names = ("item", "value", "uncertainty", "number")
@@ -160,12 +176,7 @@ def sign_off(origin: Origin) -> "fits.BinTableHDU":
                 values=np.array(cells, "U"),
             )
         )
-    cards = [
-        ("EXTNAME", "SIGNOFF", "certificates behind this calibration"),
-        ("TELESCOP", origin.instrument.telescope, "mirror"),
-        ("INSTRUME", origin.instrument.instrument, "where it was measured"),
-    ]
-    return table_extension(columns, cards)
+    return own_extension("SIGNOFF", "certificates behind this calibration", columns, origin)
 
 
 def write_file(path: Path, extensions: Sequence[object], origin: Origin) -> None:

@@ -43,6 +43,16 @@ class FittedLine:
         return Uncertain(value=width * to_ev, statistical=sigma * to_ev)
 
     @property
+    def escape_fraction(self) -> Uncertain:
+        """Share of the photons in the escape line."""
+        return Uncertain(value=self.values[1], statistical=self.uncertainties[1])
+
+    @property
+    def shelf_fraction(self) -> Uncertain:
+        """Share of the photons in the shelf."""
+        return Uncertain(value=self.values[2], statistical=self.uncertainties[2])
+
+    @property
     def accepted(self) -> bool:
         """False when core, escape line and shelf do not describe the spectrum.
 

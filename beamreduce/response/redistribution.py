@@ -11,8 +11,8 @@ from beamreduce.response.energy_grid import EnergyGrid
 from beamreduce.response.fits_file import (
     Column,
     Origin,
+    own_extension,
     standard_extension,
-    table_extension,
     write_file,
 )
 from beamreduce.response.keywords import CHANNELS, MATRIX
@@ -160,26 +160,20 @@ def _fitted(lines: Sequence[FittedLine], origin: Origin) -> object:
                unit="keV", comment="energy of the line"),
         Column(name="COUNTS", form="D", values=[one.counts for one in lines],
                unit="count", comment="counts it was fitted to"),
-        Column(name="FWHM", form="D", values=[one.full_width_ev.value for one in lines],
-               unit="eV", comment="full width of the core at half maximum"),
-        Column(name="FWHM_ERR", form="D",
-               values=[one.full_width_ev.uncertainty for one in lines],
-               unit="eV", comment="standard uncertainty"),
     ]  # fmt: skip
-    for place, name in ((1, "ESCAPE"), (2, "SHELF")):
-        shares = [one.values[place] for one in lines]
-        errors = [one.uncertainties[place] for one in lines]
+    for name, numbers, unit, words in (
+        ("FWHM", [one.full_width_ev for one in lines], "eV", "full width of the core"),
+        ("ESCAPE", [one.escape_fraction for one in lines], "", "share of the photons"),
+        ("SHELF", [one.shelf_fraction for one in lines], "", "share of the photons"),
+    ):
+        values = [one.value for one in numbers]
+        errors = [one.uncertainty for one in numbers]
         columns += [
-            Column(name=name, form="D", values=shares, comment="share of the photons"),
-            Column(name=f"{name}_ERR", form="D", values=errors,
+            Column(name=name, form="D", values=values, unit=unit, comment=words),
+            Column(name=f"{name}_ERR", form="D", values=errors, unit=unit,
                    comment="standard uncertainty"),
         ]  # fmt: skip
-    cards = [
-        ("EXTNAME", LINES, "measured lines behind MATRIX"),
-        ("TELESCOP", origin.instrument.telescope, "mirror"),
-        ("INSTRUME", origin.instrument.instrument, "where it was measured"),
-    ]
-    return table_extension(columns, cards)
+    return own_extension(LINES, "measured lines behind MATRIX", columns, origin)
 
 
 def _ragged(rows: list[np.ndarray]) -> np.ndarray:

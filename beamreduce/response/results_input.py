@@ -54,8 +54,8 @@ class ResultsInput:
         As results.json holds them.
     mirror, detectors
         As its settings say; detectors by name.
-    used_detector
-        Name of the one that saw the lines on the axis.
+    area_detectors
+        Names of those that saw the lines with areas, of lines on the axis first.
     quadrants
         Azimuths (rad) by name.
     certificates
@@ -67,7 +67,7 @@ class ResultsInput:
     measurements: Sequence[Mapping[str, object]]
     mirror: Mirror
     detectors: Mapping[str, Detector]
-    used_detector: str
+    area_detectors: tuple[str, ...]
     quadrants: Mapping[str, tuple[float, float]]
     certificates: tuple[Certificate, ...]
 
@@ -97,12 +97,13 @@ def results_input(
     if wrong or design is None or not detectors or None in detectors.values():
         told = "\n".join(str(problem) for problem in wrong)
         raise ResultsError(told or f"{folder / _FILE}: found no mirror; {_AGAIN}")
-    used = detectors_of(measurements)[0]
-    if used not in detectors:
-        raise ResultsError(
-            f"{folder / _FILE}: found no detector {used!r}, that the measurements name; "
-            f"{_AGAIN}"
-        )
+    used = _area_detectors(measurements) or tuple(detectors)[:1]
+    for name in used:
+        if name not in detectors:
+            raise ResultsError(
+                f"{folder / _FILE}: found no detector {name!r}, that the measurements "
+                f"name; {_AGAIN}"
+            )
     return ResultsInput(
         folder=folder,
         campaign=campaign,
@@ -113,21 +114,20 @@ def results_input(
             density_relative=_density_relative(settings, design),
         ),
         detectors=detectors,
-        used_detector=used,
+        area_detectors=used,
         quadrants={
             key: tuple(float(end.to_value(u.rad)) for end in pair)
             for key, pair in pairs.items()
         },
-        certificates=_certificates(settings, used),
+        certificates=_certificates(settings, used[0]),
     )
 
 
-def detectors_of(measurements: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
-    """Return the detectors whose lines carry the areas, those on the axis first."""
+def _area_detectors(measurements: Sequence[Mapping[str, object]]) -> tuple[str, ...]:
     with_area = [m for m in measurements if m.get("effective_area_infinity_cm2")]
     rising = sorted(with_area, key=lambda m: float(m["off_axis_arcmin"]))  # type: ignore[arg-type]
     names = [str(m.get("detector") or FIRST_DETECTOR) for m in rising]
-    return tuple(dict.fromkeys(names)) or (FIRST_DETECTOR,)
+    return tuple(dict.fromkeys(names))
 
 
 def _path_of(detector: str) -> str:
