@@ -18,6 +18,11 @@ FITS_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz")
 ENDINGS = (*FITS_ENDINGS, ".x3p", ".npy")
 _SAME_SPACING = 1e-3
 
+# What no optical profilometer gives: a wrong unit (common practice: points 0.1 to 20 um
+# apart; surfaces steeper than 45 degrees send no light back into its lens).
+_SPACINGS_UM = (1e-4, 100.0)
+_STEEPEST = 1.0
+
 
 def read_map(
     path: Path,
@@ -48,7 +53,8 @@ def read_map(
     Raises
     ------
     ReflectorError
-        When the file cannot be read, is no map, or contradicts what is declared.
+        When the file cannot be read, is no map, contradicts what is declared, or has a
+        spacing or slopes that only a wrong unit gives.
     """
     name = name or path.name
     ending = path.name.lower()
@@ -56,7 +62,7 @@ def read_map(
         heights = read_x3p(path, name=name)
         _check_spacing(heights, pixel_size, heights.pixel_x_um)
         _check_spacing(heights, pixel_size_y, heights.pixel_y_um)
-        return heights
+        return _of_a_surface(heights)
     if pixel_size is None:
         raise ReflectorError(
             f"{name}: found no pixel size; expected one, since the file does not hold it; "
@@ -76,9 +82,29 @@ def read_map(
             f"{name}: found a file ending in {path.suffix!r}; expected one of "
             f"{', '.join(ENDINGS)}; export the map in one of these"
         )
-    return height_map(
-        heights_read, pixel_size=pixel_size, pixel_size_y=pixel_size_y, name=name
+    return _of_a_surface(
+        height_map(heights_read, pixel_size=pixel_size, pixel_size_y=pixel_size_y, name=name)
     )
+
+
+def _of_a_surface(heights: HeightMap) -> HeightMap:
+    """Return the map, unless its units make it something that no profilometer shows."""
+    low, high = _SPACINGS_UM
+    for found_um in (heights.pixel_x_um, heights.pixel_y_um):
+        if not low <= found_um <= high:
+            raise ReflectorError(
+                f"{heights.name}: found points {found_um:.6g} um apart; expected {low:g} to "
+                f"{high:g} um; correct the unit of pixel_size"
+            )
+    rises = np.abs(np.diff(heights.height_nm, axis=1)) / (1000 * heights.pixel_x_um)
+    known = rises[np.isfinite(rises)]
+    if known.size and (slope := float(np.median(known))) > _STEEPEST:
+        raise ReflectorError(
+            f"{heights.name}: found heights that rise by {slope:.3g} times the way along a "
+            f"row; expected less than {_STEEPEST:g}; correct the unit of the heights or of "
+            f"pixel_size"
+        )
+    return heights
 
 
 def _check_spacing(heights: HeightMap, declared: Quantity | None, found_um: float) -> None:

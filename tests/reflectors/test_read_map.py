@@ -39,7 +39,7 @@ def test_arrays_need_a_unit_from_outside(tmp_path):
     np.save(path, HEIGHTS)
     with pytest.raises(ReflectorError, match="array without a unit"):
         read_map(path, pixel_size=1 * u.um)
-    found = read_map(path, pixel_size=1 * u.um, height_unit=u.um)
+    found = read_map(path, pixel_size=9 * u.um, height_unit=u.um)
     np.testing.assert_allclose(found.height_nm, 1000 * HEIGHTS)
 
 
@@ -69,6 +69,23 @@ def test_files_that_are_no_maps(tmp_path, name, content, words):
     path.write_bytes(content)
     with pytest.raises(ReflectorError, match=words):
         read_map(path, pixel_size=1 * u.um, height_unit=u.nm)
+
+
+@pytest.mark.parametrize(
+    ("unit", "pixel", "words"),
+    [
+        ("nm", 1.1 * u.m, r"points 1.1e\+06 um apart; expected 0.0001 to 100 um"),
+        ("nm", 1.1 * u.mm, "points 1100 um apart"),
+        ("nm", 1.1 * u.fm, "points 1.1e-09 um apart"),
+        ("mm", 1.1 * u.um, "correct the unit of the heights"),
+        ("nm", 0.1 * u.nm, "correct the unit of the heights or of pixel_size"),
+    ],
+)
+def test_a_wrong_unit_makes_no_surface(tmp_path, unit, pixel, words):
+    path = tmp_path / "a.fits"
+    write_map(path, HEIGHTS, unit)
+    with pytest.raises(ReflectorError, match=words):
+        read_map(path, pixel_size=pixel)
 
 
 def test_files_that_hold_no_image(tmp_path):
