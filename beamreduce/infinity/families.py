@@ -21,8 +21,9 @@ _DENSE = 1.1  # of a standard deviation from one mean to the next: dense enough
 _PARTS = 64
 STAGES = ("primary", "secondary")
 # Stage, and whether reflectors err either way rather than all alike.
-_ALIKE = tuple((stage, False) for stage in STAGES)
-_EITHER = tuple((stage, True) for stage in STAGES)
+Kind = tuple[str, bool]
+ALIKE: tuple[Kind, ...] = tuple((stage, False) for stage in STAGES)
+EITHER: tuple[Kind, ...] = tuple((stage, True) for stage in STAGES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,13 +112,12 @@ def fitted_families(
     rings: Sequence[MeasuredRings],
     ladder: SlopeLadder,
     progress: Callable[[int, int], None] | None = None,
-    *,
-    one_distance: bool = False,
+    kinds: Sequence[Kind] = ALIKE,
 ) -> tuple[Family, ...]:
-    """Describe the data without a mean error, and with one on either stage.
+    """Describe the data without a mean error, and with one of each kind.
 
     Mean errors are tried on a coarse grid, in units of the scatter that the data show
-    without one, and then finer and finer about the best of each stage, and about a second
+    without one, and then finer and finer about the best of each kind, and about a second
     one that is about as good.
 
     Parameters
@@ -126,16 +126,14 @@ def fitted_families(
         The data, and the ladder without a mean error.
     progress
         Called with what is done, and of how many parts.
-    one_distance
-        All data come from one detector distance, which cannot tell an error common to
-        all reflectors from errors of both signs: those are tried as well.
+    kinds
+        Stage that errs, and whether reflectors err either way rather than all alike.
     """
     first = describe(rings, ladder)
     families = [_family(first, ConeError(stage="none", mean_rad=0.0, weight=0.0))]
     # The others begin about the center that this one has found.
     rings = first.rings
-    groups = (*_ALIKE, *_EITHER) if one_distance else _ALIKE
-    for done, (stage, either) in enumerate(groups, start=1):
+    for done, (stage, either) in enumerate(kinds, start=1):
         means = _COARSE * first.scatter_rad
         for _ in range(_FINER):
             cones = [
@@ -150,7 +148,7 @@ def fitted_families(
             if not means.size:
                 break
         if progress is not None:
-            progress(done, len(groups))
+            progress(done, len(kinds))
     return tuple(families)
 
 
@@ -218,10 +216,10 @@ def likelihoods(families: Sequence[Family], lumps: float = 1.0) -> np.ndarray:
         χ² a degree of freedom up to which errors of either sign describe the data, for the
         photons that one reflector sends into a ring come together.
     """
-    alike = _of_kind(families, _ALIKE)
-    either = _of_kind(families, _EITHER)
+    alike = _of_kinds(families, ALIKE)
     if not any(f.either_rad for f in families):
         return alike
+    either = _of_kinds(families, EITHER)
     of_all, of_either = (
         min(
             (f.described.mixture for f in families if not f.size_rad or one(f)),
@@ -236,12 +234,13 @@ def likelihoods(families: Sequence[Family], lumps: float = 1.0) -> np.ndarray:
     return alike if common else either
 
 
-def _of_kind(families: Sequence[Family], kinds: Sequence[tuple[str, bool]]) -> np.ndarray:
-    """Weights of the families of some stages and one kind of mean error, 0 for others."""
+def _of_kinds(families: Sequence[Family], kinds: Sequence[Kind]) -> np.ndarray:
+    """Weights of the families of some kinds, 0 for others; a kind not tried has none."""
     weight = np.zeros(len(families))
     groups = [
         [k for k, f in enumerate(families) if _belongs(f, stage, either)]
         for stage, either in kinds
+        if any((f.stage, bool(f.either_rad)) == (stage, either) for f in families)
     ]
     own = sorted(set().union(*groups))
     above = np.full(len(families), np.inf)

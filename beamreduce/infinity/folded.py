@@ -14,8 +14,11 @@ from beamreduce.infinity.configuration import (
 )
 from beamreduce.infinity.families import (
     ACCEPTED,
+    ALIKE,
+    EITHER,
     ConeError,
     Family,
+    Kind,
     Surfaces,
     families_with,
     fitted_families,
@@ -114,6 +117,7 @@ def fold(
     measured: Sequence[Measured],
     progress: Callable[[int, int], None] | None = None,
     surfaces: Surfaces | None = None,
+    kinds: Sequence[Kind] | None = None,
 ) -> Folded:
     """Describe all measurements of one configuration together, by every family.
 
@@ -129,6 +133,10 @@ def fold(
     surfaces
         What a fold on the axis has found of the surfaces. Without, or where that does
         not describe the rings, all is tried.
+    kinds
+        The kinds of mean error that are tried before all are. All, when None: on either
+        stage; where all data come from one detector distance, which cannot tell an error
+        common to all reflectors from errors of both signs, those as well.
     """
     # Off the axis turned cones would cost three times as much for a few parts in a
     # thousand of the area; there a mean error turns rays only.
@@ -145,7 +153,8 @@ def fold(
         families, weight = families_with(rings, resolution.ladder, cones, progress)
     else:
         alone = len({one.distance_mm for one in measured}) == 1
-        families = fitted_families(rings, resolution.ladder, progress, one_distance=alone)
+        every = (*ALIKE, *EITHER) if alone else ALIKE
+        families = fitted_families(rings, resolution.ladder, progress, kinds or every)
         weight = likelihoods(families, _lumps(optics, rings))
     folded = Folded(
         optics=optics,
@@ -155,7 +164,7 @@ def fold(
         weight=weight,
         given=surfaces,
     )
-    if surfaces is not None and not folded.accepted:
+    if not (surfaces is None and kinds is None) and not folded.accepted:
         return fold(optics, measured, progress)
     return folded
 

@@ -7,6 +7,13 @@ from beamreduce.quadrants.coincident import (
     planes_about,
     quarters_of,
 )
+from beamreduce.quadrants.cones import (
+    ConesSeen,
+    ConesTold,
+    Mixture,
+    cones_seen,
+    cones_told,
+)
 from beamreduce.quadrants.diffraction import VISIBLE_KEV, Diffraction, diffraction_of
 from beamreduce.quadrants.displacements import (
     Displacements,
@@ -22,9 +29,12 @@ from beamreduce.quadrants.targets import Target, outwards, targets_of
 __all__ = [
     "VISIBLE_KEV",
     "Aim",
+    "ConesSeen",
+    "ConesTold",
     "Diffraction",
     "Displacements",
     "Effect",
+    "Mixture",
     "Move",
     "MovePlan",
     "Moves",
@@ -36,6 +46,8 @@ __all__ = [
     "WholeImage",
     "best_moves",
     "common_moves",
+    "cones_seen",
+    "cones_told",
     "diffraction_of",
     "displacements",
     "effects_of",

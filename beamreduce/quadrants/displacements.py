@@ -27,7 +27,8 @@ class Displacements:
     angle_rad
         Shape (quadrants, 2), in the frame of the mirror's azimuths.
     covariance_rad2
-        Of each quadrant's own place, counting only, (quadrants, 2, 2).
+        Of each quadrant's own place by counting, and by errors of the cones that it has
+        alone, (quadrants, 2, 2).
     common_rad
         What was taken off all: move along x, along y, and outwards (0 where kept).
     outward_rad, outward_error_rad
@@ -107,13 +108,13 @@ def displacements(
         weights = [np.linalg.inv(_sure(i.covariance_mm2) / i.distance_mm**2) for i in own]
         covariance = np.linalg.inv(sum(weights))
         angles.append(covariance @ sum(w @ a for w, a in zip(weights, apart, strict=True)))
-        covariances.append(covariance)
         cones.append(np.mean([targets[i.id].outward_mm / i.distance_mm for i in own]))
+        alone = np.mean([targets[i.id].own_mm / i.distance_mm for i in own])
+        covariances.append(covariance + alone**2 * np.outer(outward[name], outward[name]))
     along = np.array([outward[name] for name in names])
     covariance = np.array(covariances)
     moved, outwards_rad = common_moves(np.array(angles), along)
     counting = np.mean([o @ c @ o for o, c in zip(along, covariance, strict=True)])
-    # Cones of all quadrants come from the same mandrels: their error is common.
     error = float(np.hypot(np.mean(cones), np.sqrt(counting / len(names))))
     keeps = abs(outwards_rad) > _SURE * error and len(names) > 2
     common = np.array([*moved, 0.0 if keeps else outwards_rad])

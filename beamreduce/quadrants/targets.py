@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from beamreduce.infinity.folded import Folded
+from beamreduce.quadrants.cones import ConesSeen, ConesTold
 
-_UNLIKELY = 1e-3
 _TURN = 2 * math.pi
 
 
@@ -27,15 +26,19 @@ class Target:
     place_mm
         From the mirror's axis, in the frame of its azimuths, (2,).
     outward_mm
-        Standard uncertainty along the middle of the quadrant that a common error of the
-        cone angles leaves, which moves an image as a displacement does.
+        Standard uncertainty along the middle of the quadrant that an error of the cone
+        angles leaves, which moves an image as a displacement does: of an error that all
+        quadrants have in common.
     how
         What it rests on, in words.
+    own_mm
+        The same of an error that this quadrant has by itself.
     """
 
     place_mm: np.ndarray
     outward_mm: float
     how: str
+    own_mm: float = 0.0
 
 
 def outwards(edges_rad: tuple[float, float]) -> np.ndarray:
@@ -45,27 +48,30 @@ def outwards(edges_rad: tuple[float, float]) -> np.ndarray:
     return np.array([math.cos(middle), math.sin(middle)])
 
 
-def targets_of(folded: Folded, edges_rad: tuple[float, float]) -> Mapping[str, Target]:
+def targets_of(
+    seen: ConesSeen, told: ConesTold, edges_rad: tuple[float, float]
+) -> Mapping[str, Target]:
     """Predict the center of every measurement of one quadrant.
 
     With cones as designed and the fitted slope errors, unless the images themselves rule
-    those cones out; then the mean over the families of errors that they allow.
+    those cones out; then the mean over the errors that they allow.
     """
     along = outwards(edges_rad)
-    families, weight = folded.counting
-    designed = folded.as_designed
-    likely = [w for f, w in zip(families, weight, strict=True) if f is designed]
-    allowed = bool(likely) and likely[0] > _UNLIKELY * weight.max()
     found = {}
-    for one in folded.measured:
-        places = np.array([f.described.center_mm(one.id) for f in families])
-        mean = weight @ places
-        spread = math.sqrt(float(weight @ ((places - mean) @ along) ** 2))
-        if allowed:
-            place = np.array(designed.described.center_mm(one.id))
-            how = "fitted slope errors, cones as designed"
+    for identity in seen.place_mm:
+        places = seen.place_at(identity, told.mean_rad)
+        place = told.weight @ places
+        spread = math.sqrt(float(told.weight @ ((places - place) @ along) ** 2))
+        how = "cones with the error that fits"
+        if told.allows_design:
+            mean, place = place, seen.place_at(identity, np.zeros(1))[0]
             spread = math.hypot(spread, float((mean - place) @ along))
-        else:
-            place, how = mean, "fitted slope errors, cones with the errors that fit"
-        found[one.id] = Target(place_mm=place, outward_mm=spread, how=how)
+            how = "cones as designed"
+        whose = "" if told.common else ", of this quadrant alone"
+        found[identity] = Target(
+            place_mm=place,
+            outward_mm=spread if told.common else 0.0,
+            own_mm=0.0 if told.common else spread,
+            how=f"fitted slope errors, {how}{whose}",
+        )
     return found

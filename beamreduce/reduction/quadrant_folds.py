@@ -1,7 +1,7 @@
 """Single quadrants: their images measured, the slope errors of each found from them."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import astropy.units as u
@@ -12,23 +12,18 @@ from beamreduce.campaign import quadrants_of
 from beamreduce.encircled_energy import NetRings
 from beamreduce.errors import GeometryError, MeasurementError, SettingsError
 from beamreduce.frame import MasterCache
-from beamreduce.infinity.configuration import (
-    HPD_PER_SLOPE,
-    Measured,
-    Resolution,
-    resolution_of,
-)
+from beamreduce.infinity.configuration import Measured, Resolution
 from beamreduce.infinity.declared import Declared, declared_optics
-from beamreduce.infinity.families import ConeError, Family, Surfaces
 from beamreduce.infinity.folded import Folded, fold
 from beamreduce.infinity.lit_rays import lit_rays
-from beamreduce.infinity.optics import Optics
-from beamreduce.infinity.scatter_width import scatter_width
-from beamreduce.infinity.slope_ladder import SlopeLadder
 from beamreduce.quadrants import (
     VISIBLE_KEV,
+    ConesSeen,
+    Mixture,
     QuadrantImage,
     Target,
+    cones_seen,
+    cones_told,
     outwards,
     quadrant_image,
     shape_of,
@@ -38,8 +33,8 @@ from beamreduce.reduction.keys import input_checksums
 from beamreduce.reduction.measure import measure
 from beamreduce.reduction.request import MeasureRequest
 
-Mixture = tuple[SlopeLadder, np.ndarray]
-_CONES = (0.05, 0.1, 0.18, 0.3, 0.6, 1.0)  # cone errors, of the slope errors
+# An error of the primary moves an image alike: this stands for both, in half the time.
+_SECONDARY = (("secondary", False),)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,8 +75,10 @@ class FoldedQuadrant:
         Quadrant.
     targets
         By measurement.
-    designed, best
-        Mixtures with cones as designed and of the family that fits best; None where
+    seen
+        What its images tell of its cones; None where nothing was folded.
+    likely, other
+        Slope errors that predictions are made with, and others that may be; None where
         nothing was folded.
     resolution
         How finely it was folded.
@@ -95,8 +92,9 @@ class FoldedQuadrant:
 
     name: str
     targets: Mapping[str, Target]
-    designed: Mixture | None = None
-    best: Mixture | None = None
+    seen: ConesSeen | None = None
+    likely: Mixture | None = None
+    other: Mixture | None = None
     resolution: Resolution | None = None
     scatter_rad: float = 0.0
     fit: Mapping[str, object] | None = None
@@ -123,26 +121,58 @@ def measure_quadrant(request: MeasureRequest) -> MeasuredQuadrant:
     )
 
 
-def fold_quadrant(job: tuple[str, tuple[MeasuredQuadrant, ...]]) -> FoldedQuadrant:
-    """Find the slope errors of one quadrant from all its images, whatever their round.
+def fold_quadrants(
+    measured: Sequence[tuple[str, tuple[MeasuredQuadrant, ...]]],
+    run_all: Callable[..., Iterable[FoldedQuadrant]] = map,
+    tell: Callable[[int, int], None] = lambda done, whole: None,
+) -> dict[str, FoldedQuadrant]:
+    """Find the slope errors of each quadrant, and from all together where images belong.
 
-    Moves do not change the reflectors, so all rounds, distances and energies are folded
-    together. Where that cannot be done (visible light, no optical constants), the target
-    is that of perfect cones, and says so.
+    Moves do not change the reflectors, so all rounds, distances and energies of a quadrant
+    are folded together. Where that cannot be done (visible light, no optical constants),
+    the target is that of perfect cones, and says so.
+
+    Parameters
+    ----------
+    measured
+        Quadrants with all their images.
+    run_all
+        Maps a function over quadrants, in any order.
+    tell
+        Called with how many are done, and of how many.
     """
+    alone = {}
+    for done, one in enumerate(run_all(_fold_quadrant, measured), 1):
+        alone[one.name] = one
+        tell(done, len(measured))
+    told = cones_told({k: one.seen for k, one in alone.items() if one.seen is not None})
+    found = {}
+    for name, images in measured:
+        one, targets = alone[name], {}
+        if one.seen is not None:
+            cones = told[name]
+            edges = quadrants_of(images[0].request.setup)[name]
+            targets = dict(targets_of(one.seen, cones, edges))
+            likely = one.seen.mixture_near(cones.likely_rad)
+            other = one.seen.mixture_near(cones.other_rad, but_not=likely)
+            one = replace(one, likely=likely, other=other)
+        rest = [image for image in images if image.image.id not in targets]
+        targets |= {image.image.id: _perfect(image) for image in rest}
+        found[name] = replace(one, targets=targets)
+    return found
+
+
+def _fold_quadrant(job: tuple[str, tuple[MeasuredQuadrant, ...]]) -> FoldedQuadrant:
     name, measured = job
     usable = [one for one in measured if one.net is not None]
     xrays = [one for one in usable if one.image.energy_kev >= VISIBLE_KEV]
-    found = FoldedQuadrant(name=name, targets={}, note="no X-ray image of it")
-    if xrays:
-        try:
-            with threadpool_limits(1):
-                found = _folded(name, xrays)
-        except (GeometryError, SettingsError, MeasurementError) as error:
-            found = FoldedQuadrant(name=name, targets={}, note=f"not folded: {error}")
-    rest = [one for one in measured if one.image.id not in found.targets]
-    targets = dict(found.targets) | {one.image.id: _perfect(one) for one in rest}
-    return replace(found, targets=targets)
+    if not xrays:
+        return FoldedQuadrant(name=name, targets={}, note="no X-ray image of it")
+    try:
+        with threadpool_limits(1):
+            return _folded(name, xrays)
+    except (GeometryError, SettingsError, MeasurementError) as error:
+        return FoldedQuadrant(name=name, targets={}, note=f"not folded: {error}")
 
 
 def _folded(name: str, measured: list[MeasuredQuadrant]) -> FoldedQuadrant:
@@ -167,41 +197,15 @@ def _folded(name: str, measured: list[MeasuredQuadrant]) -> FoldedQuadrant:
         )
         for one in measured
     )
-    folded = fold(optics, planes, surfaces=_allowed(optics, planes))
-    edges = quadrants_of(first.setup)[name]
+    folded = fold(optics, planes, kinds=_SECONDARY)
     return FoldedQuadrant(
         name=name,
-        targets=targets_of(folded, edges),
-        designed=_mixture(folded.as_designed),
-        best=_mixture(folded.best),
+        targets={},
+        seen=cones_seen(folded),
         resolution=folded.resolution,
         scatter_rad=folded.best.described.scatter_rad,
         fit=_fit(folded),
     )
-
-
-def _allowed(optics: Optics, planes: tuple[Measured, ...]) -> Surfaces:
-    """Errors of the cones that are tried: on the secondary, about none.
-
-    An error of the primary moves an image alike, and places are all that is asked for, so
-    this stands for both, in a quarter of the time. Where none describes the rings, ``fold``
-    tries all.
-    """
-    resolution = resolution_of(planes)
-    width = scatter_width(optics, planes, resolution)
-    slope_rad = resolution.hpd_rad / HPD_PER_SLOPE
-    means = slope_rad * np.array([-m for m in reversed(_CONES)] + [0.0, *_CONES])
-    # Each stands for the stretch about it: any error of the cones is as likely as another.
-    stretches = np.gradient(means)
-    errors = tuple(
-        ConeError(stage="secondary" if mean else "none", mean_rad=mean, weight=weight)
-        for mean, weight in zip(means.tolist(), stretches.tolist(), strict=True)
-    )
-    return Surfaces(cone_errors=errors, scatter_rad=width)
-
-
-def _mixture(family: Family) -> Mixture:
-    return family.described.ladder, family.described.mixture.weights
 
 
 def _fit(folded: Folded) -> dict[str, object]:

@@ -75,7 +75,7 @@ def _quadrant(found: QuadrantsFound, name: str) -> dict[str, object]:
         "center_uncertainty_pixel": np.sqrt(np.diag(image.covariance_px2)).tolist(),
         "center_covariance_pixel2": image.covariance_px2.tolist(),
         "target_mm": target.place_mm.tolist(),
-        "target_outward_uncertainty_mm": target.outward_mm,
+        "target_outward_uncertainty_mm": math.hypot(target.outward_mm, target.own_mm),
         "target_from": target.how,
         "hpd_measured_arcsec": image.hpd_arcsec,
         "shape": _shape(one),

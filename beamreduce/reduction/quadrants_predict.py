@@ -38,8 +38,8 @@ class RoundFound:
     displaced
         Where they are, less where they belong; None with fewer than two quadrants.
     whole
-        The image of all quadrants together at best focus, by the model with cones as
-        designed; None where it cannot be had.
+        The image of all quadrants together at best focus, by the likely slope errors;
+        None where it cannot be had.
     """
 
     round: Round
@@ -76,9 +76,9 @@ def lights_of(
     folded: Mapping[str, FoldedQuadrant],
     energy_kev: float,
 ) -> dict[str, dict[str, QuadrantLight]]:
-    """Light of all quadrants by the mixtures as designed, and those that fit best."""
+    """Light of all quadrants by the likely slope errors, and by others that may be."""
     measured = [one for found in rounds for one in found.measured]
-    lights: dict[str, dict[str, QuadrantLight]] = {"designed": {}, "best": {}}
+    lights: dict[str, dict[str, QuadrantLight]] = {"likely": {}, "other": {}}
     for name, one in folded.items():
         own = next(m for m in measured if m.image.aperture == name)
         optics = declared_optics(
@@ -104,7 +104,7 @@ def both_quarters(
     """Trace all quadrants in planes about the best focus, by either mixture."""
     resolution, view = _how_finely(rounds, folded)
     moved = [np.abs(r.displaced.angle_rad).max() for r in rounds if r.displaced is not None]
-    optics = next(iter(lights["designed"].values())).optics
+    optics = next(iter(lights["likely"].values())).optics
     largest = float(max(moved, default=0.0))
     planes = planes_about(optics, resolution.hpd_rad, largest)
     first = {
@@ -112,7 +112,7 @@ def both_quarters(
         for kind, of_kind in lights.items()
     }
     states = [angles_of(r.displaced) for r in rounds if r.displaced is not None]
-    near = first["designed"].planes_near_best([{}, *states])
+    near = first["likely"].planes_near_best([{}, *states])
     return {
         kind: first[kind].joined(quarters_of(of_kind, near, resolution, view))
         for kind, of_kind in lights.items()
@@ -154,10 +154,9 @@ class Predict:
 
     def __call__(self, displaced: Angles, *, known: bool = False) -> Predicted:
         """Predict one state; ``known`` where displacements have no uncertainty."""
-        designed = self._quarters["designed"].whole(displaced)
-        best = self._quarters["best"].whole(displaced)
-        (best_mm, hpd), (other_mm, other) = designed.best, best.best
-        scatter = 0.0 if known else self._scatter(designed, displaced)
+        likely, another = (self._quarters[k].whole(displaced) for k in ("likely", "other"))
+        (best_mm, hpd), (other_mm, other) = likely.best, another.best
+        scatter = 0.0 if known else self._scatter(likely, displaced)
 
         def uncertain(value: float, change: float) -> Uncertain:
             return Uncertain(
@@ -169,9 +168,9 @@ class Predict:
 
         here, there = (
             float(np.interp(self._detector_mm, one.distance_mm, one.hpd_rad))
-            for one in (designed, best)
+            for one in (likely, another)
         )
-        area, other_area = designed.area_at_best_mm2, best.area_at_best_mm2
+        area, other_area = likely.area_at_best_mm2, another.area_at_best_mm2
         return Predicted(
             hpd_rad=uncertain(hpd, other - hpd),
             best_mm=Uncertain(
@@ -187,7 +186,7 @@ class Predict:
 
     def _scatter(self, whole: WholeImage, displaced: Angles) -> float:
         """Scatter of the HPD that uncertain places leave, in the best plane."""
-        quarters, places = self._quarters["designed"], self._last.displaced
+        quarters, places = self._quarters["likely"], self._last.displaced
         plane = int(whole.hpd_rad.argmin())
         errors = places.error_rad
         sizes = [

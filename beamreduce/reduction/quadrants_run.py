@@ -4,6 +4,7 @@ import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import astropy.units as u
@@ -35,7 +36,7 @@ from beamreduce.reduction.output_folder import (
 from beamreduce.reduction.quadrant_folds import (
     FoldedQuadrant,
     MeasuredQuadrant,
-    fold_quadrant,
+    fold_quadrants,
     measure_quadrant,
 )
 from beamreduce.reduction.quadrants_files import QuadrantsRun, write_quadrants
@@ -313,12 +314,10 @@ def _images(
         tell("images of quadrants", done, len(requests))
     order = [one.inputs.id for one in requests]
     measured.sort(key=lambda one: order.index(one.image.id))
-    jobs = by_quadrant(measured)
-    folded = {}
-    for done, one in enumerate(run_all(fold_quadrant, jobs), 1):
-        folded[one.name] = one
-        tell("slope errors of quadrants", done, len(jobs))
-    return tuple(measured), {name: folded[name] for name, _ in jobs}
+    folded = fold_quadrants(
+        by_quadrant(measured), run_all, partial(tell, "slope errors of quadrants")
+    )
+    return tuple(measured), folded
 
 
 def _largest_radius_mm(request: MeasureRequest) -> float:

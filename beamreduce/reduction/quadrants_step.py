@@ -133,11 +133,11 @@ def find_quadrants(
         quarters = both_quarters(lights, found, folded)
         if target_rad is not None:
             budget = bars_allowed(
-                quarters["designed"], campaign.prescription, bars, target_rad
+                quarters["likely"], campaign.prescription, bars, target_rad
             )
         found = [
             replace(one, whole=None if one.displaced is None else
-                    quarters["designed"].whole(angles_of(one.displaced)))
+                    quarters["likely"].whole(angles_of(one.displaced)))
             for one in found
         ]  # fmt: skip
         last = found[-1]
@@ -169,7 +169,7 @@ def find_quadrants(
         effects=effects,
         plan=plan,
         now_whole=last.whole,
-        coincident_whole=None if quarters is None else quarters["designed"].whole({}),
+        coincident_whole=None if quarters is None else quarters["likely"].whole({}),
         diffraction={
             kev: diffraction_of(campaign.prescription, _source_mm(campaign), kev)
             for kev in sorted({one.image.energy_kev for one in measured})
@@ -201,12 +201,22 @@ def _in_round(
 
 
 def _plane_of(measured: Sequence[MeasuredQuadrant]) -> tuple[float, float]:
-    """Detector distance and energy that most quadrants have, X-rays first."""
+    """Detector distance and energy to speak of: of most quadrants, X-rays, the sharpest."""
     settings: dict[tuple[float, float], set[str]] = {}
+    sizes: dict[float, list[float]] = {}
     for one in measured:
-        place = one.image.distance_mm, one.image.energy_kev
-        settings.setdefault(place, set()).add(one.image.aperture)
-    return max(settings, key=lambda s: (s[1] >= VISIBLE_KEV, len(settings[s]), s[1]))
+        image = one.image
+        place = image.distance_mm, image.energy_kev
+        settings.setdefault(place, set()).add(image.aperture)
+        size = math.inf if image.hpd_arcsec is None else image.hpd_arcsec.value
+        sizes.setdefault(image.distance_mm, []).append(size)
+
+    def preferred(setting: tuple[float, float]) -> tuple[bool, int, float, float]:
+        distance_mm, kev = setting
+        size = float(np.mean(sizes[distance_mm]))
+        return kev >= VISIBLE_KEV, len(settings[setting]), -size, kev
+
+    return max(settings, key=preferred)
 
 
 def _unpredicted(

@@ -55,7 +55,8 @@ class Workers:
             raise MeasurementError(
                 "found a worker process that was ended from outside, most often for want "
                 "of memory; expected it to finish; run again with fewer --jobs (finished "
-                "measurements are kept)"
+                "measurements are kept); a script of your own needs its call below "
+                '`if __name__ == "__main__":`, since each worker reads the script again'
             ) from None
 
 

@@ -83,7 +83,9 @@ def read_map(
             f"{', '.join(ENDINGS)}; export the map in one of these"
         )
     return _of_a_surface(
-        height_map(heights_read, pixel_size=pixel_size, pixel_size_y=pixel_size_y, name=name)
+        height_map(
+            heights_read, pixel_size=pixel_size, pixel_size_y=pixel_size_y, name=name
+        )
     )
 
 
@@ -93,8 +95,8 @@ def _of_a_surface(heights: HeightMap) -> HeightMap:
     for found_um in (heights.pixel_x_um, heights.pixel_y_um):
         if not low <= found_um <= high:
             raise ReflectorError(
-                f"{heights.name}: found points {found_um:.6g} um apart; expected {low:g} to "
-                f"{high:g} um; correct the unit of pixel_size"
+                f"{heights.name}: found points {found_um:.6g} um apart; expected {low:g} "
+                f"to {high:g} um; correct the unit of pixel_size"
             )
     rises = np.abs(np.diff(heights.height_nm, axis=1)) / (1000 * heights.pixel_x_um)
     known = rises[np.isfinite(rises)]

@@ -100,3 +100,19 @@ def test_two_images_of_one_quadrant_count_by_their_certainty():
     expected, _ = common_moves(np.array([[mean, 0], [0, 0], [0, 0], [0, 0]]),
                                np.array(list(OUTWARD.values())))  # fmt: skip
     assert found.common_rad[:2] * DISTANCE_MM == pytest.approx(expected, abs=1e-6)
+
+
+def test_errors_of_the_cones_that_a_quadrant_has_alone_are_its_own():
+    """Q1's target is off by chance along its middle: the scatter of repeats is the error."""
+    rng = np.random.default_rng(20261127)
+    found = []
+    for _ in range(600):
+        own = targets(outward_mm=0.0)
+        away = rng.normal(0, 0.02) * OUTWARD["Q1"]
+        own["Q1"] = Target(place_mm=away, outward_mm=0.0, own_mm=0.02, how="")
+        found.append(displacements(images(rng.normal(0, 0.005, (4, 2))), own, OUTWARD))
+    free = [one for one in found if not one.keeps_outward]
+    scatter = np.std([one.angle_rad for one in free], axis=0)
+    # Repeats tell a standard deviation to 1/√(2n); four of these.
+    assert len(free) > 550
+    assert free[0].error_rad == pytest.approx(scatter, rel=4 / np.sqrt(2 * len(free)))
