@@ -24,12 +24,17 @@ class ImagePlace:
         Of its image on the detector, (x, y), any origin.
     uncertainty_mm
         Standard uncertainty an axis.
+    model_mm
+        Where the mirror's model puts its center, from where the ray through the middle
+        of the mirror meets the detector, in the frame of the directions; None where there
+        is no model.
     """
 
     id: str
     off_axis_arcmin: tuple[float, float]
     center_mm: tuple[float, float]
     uncertainty_mm: float
+    model_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,18 +46,25 @@ class PlateScale:
     arcsec_per_mm
         Measured.
     expected_arcsec_per_mm
-        One radian over the detector's distance: a shifted source moves its image by
-        ``D`` times the angle, whatever the focal length.
+        One radian over the detector's distance: the ray through the middle of the mirror
+        moves by ``D`` times the angle, whatever the focal length.
+    model_arcsec_per_mm
+        The same with the model's centers: off the axis one side of the mirror sends more
+        light than the other, which out of focus moves the center of the image. Its model
+        term is all that this changes. None where an image has no model.
     residuals_mm
         Of each image, (x, y).
     """
 
     arcsec_per_mm: Uncertain
     expected_arcsec_per_mm: float
+    model_arcsec_per_mm: Uncertain | None
     residuals_mm: tuple[tuple[float, float], ...]
 
 
-def plate_scale(places: Sequence[ImagePlace], distance_mm: float) -> PlateScale:
+def plate_scale(
+    places: Sequence[ImagePlace], distance_mm: float, pixel_relative: float = 0.0
+) -> PlateScale:
     """Fit ``center = c + s R θ``: origin, scale, turn or mirror image of the detector.
 
     Parameters
@@ -61,6 +73,8 @@ def plate_scale(places: Sequence[ImagePlace], distance_mm: float) -> PlateScale:
         Images at one detector distance, of sources moved sideways.
     distance_mm
         That distance.
+    pixel_relative
+        Relative uncertainty of the size of a pixel, which all places share.
 
     Raises
     ------
@@ -80,9 +94,31 @@ def plate_scale(places: Sequence[ImagePlace], distance_mm: float) -> PlateScale:
     error = noise / spread
     arcsec = 60.0 / scale
     return PlateScale(
-        arcsec_per_mm=Uncertain(value=arcsec, statistical=arcsec * error / scale),
+        arcsec_per_mm=Uncertain(
+            value=arcsec,
+            statistical=arcsec * error / scale,
+            systematic=arcsec * pixel_relative,
+        ),
         expected_arcsec_per_mm=arcsec_per_mm(distance_mm),
+        model_arcsec_per_mm=_by_model(places, angle, distance_mm),
         residuals_mm=tuple((float(x), float(y)) for x, y in residuals),
+    )
+
+
+def _by_model(
+    places: Sequence[ImagePlace], angle: np.ndarray, distance_mm: float
+) -> Uncertain | None:
+    own = [p.model_mm for p in places if p.model_mm is not None]
+    if len(own) < len(places):
+        return None
+    # A source that is moved one way moves its image the other way.
+    center = np.array(own) - distance_mm * np.tan(np.radians(angle / 60))
+    scale, _, _ = _fit(angle, center, 1.0)
+    value = 60.0 / scale
+    return Uncertain(
+        value=value,
+        statistical=0.0,
+        model=abs(value - arcsec_per_mm(distance_mm)),
     )
 
 

@@ -93,13 +93,12 @@ class Described:
         return float(np.sqrt(self.mixture.weights @ squares))
 
     def center_mm(self, identity: str) -> tuple[float, float]:
-        """Return where the mixture puts the center of one image, from the mirror's axis.
+        """Return where the mixture puts the center of one image.
 
-        In the frame of the mirror's azimuths.
+        From where the mirror's axis or, off it, the ray through the middle of the mirror
+        meets the plane; in the frame of the mirror's azimuths.
         """
-        rings = next(one for one in self.rings if one.id == identity)
-        shift = np.mean([a.shift_mm.mean(axis=0) for a in rings.view.azimuths], axis=0)
-        return -float(shift[0]), -float(shift[1])
+        return next(one for one in self.rings if one.id == identity).view.center_mm
 
 
 def describe(rings: Sequence[MeasuredRings], ladder: SlopeLadder) -> Described:

@@ -32,11 +32,15 @@ class View:
         from the center of the rings.
     blur_mm
         Round blur of pixel, source and detector, standard deviation an axis.
+    center_mm
+        The center of the rings, from where the mirror's axis or, off it, the ray through
+        the middle of the mirror meets the plane; in the frame of the mirror's azimuths.
     """
 
     planes: tuple[Plane, ...]
     azimuths: tuple[OpenAzimuths, ...]
     blur_mm: float
+    center_mm: tuple[float, float] = (0.0, 0.0)
 
     @property
     def offsets_mm(self) -> np.ndarray:
@@ -56,6 +60,7 @@ class View:
         return replace(
             self,
             azimuths=tuple(replace(a, shift_mm=a.shift_mm - move) for a in self.azimuths),
+            center_mm=(self.center_mm[0] + x_mm, self.center_mm[1] + y_mm),
         )
 
 

@@ -45,13 +45,17 @@ def plate_scales(
     for distance in sorted(shifted):
         if len({p.off_axis_arcmin for p in places[distance]}) < 2:
             continue
-        found = plate_scale(places[distance], distance)
+        detector = inputs[places[distance][0].id].detector
+        pixel = detector.relative_uncertainty("pixel_size")
+        found = plate_scale(places[distance], distance, pixel)
         rows.append(
             {
                 "detector_distance_mm": distance,
+                "pixel_size_mm": float(detector.pixel_size.to_value(u.mm)),
                 "measurements": [p.id for p in places[distance]],
                 "arcsec_per_mm": found.arcsec_per_mm,
                 "expected_arcsec_per_mm": found.expected_arcsec_per_mm,
+                "model_arcsec_per_mm": found.model_arcsec_per_mm,
                 "residuals_mm": found.residuals_mm,
             }
         )
@@ -67,9 +71,11 @@ def _place(m: Stored, one: MeasurementInputs) -> ImagePlace:
     ]
     x, y = m["center_pixel"]  # type: ignore[misc]
     sizes = np.array(m["center_uncertainty_pixel"])
+    fit = m.get("fit")
     return ImagePlace(
         id=str(m["id"]),
         off_axis_arcmin=directions(float(m["off_axis_arcmin"]), m["azimuth_deg"]),  # type: ignore[arg-type]
         center_mm=(x * pixel + stage[0], y * pixel + stage[1]),
         uncertainty_mm=float(np.sqrt((sizes**2).mean())) * pixel,
+        model_mm=None if fit is None else tuple(fit["predicted_center_mm"]),  # type: ignore[index]
     )

@@ -79,7 +79,7 @@ def _field(results: ResultsFolder, entry: Mapping[str, object], place: int) -> S
     content = {
         "points": [_point(row) for row in entry.get("points") or []],
         "axes": _axes(entry.get("optical_axis") or {}),
-        "facts": _facts(entry),
+        "facts": _facts(entry) + _scales(entry),
         "taken": model_with(results.mirror),
         "notes": sorted((entry.get("notes") or {}).items()),
         "figures": _figures(
@@ -147,4 +147,15 @@ def _facts(entry: Mapping[str, object]) -> list[tuple[str, str]]:
                     f"{fit['degrees_of_freedom']} degrees of freedom",
                 )
             )
+    return rows
+
+
+def _scales(entry: Mapping[str, object]) -> list[tuple[str, str]]:
+    rows = []
+    for one in entry.get("plate_scale") or []:
+        words = f"{value_text(one['arcsec_per_mm'])} arcsec/mm as measured"
+        if one.get("model_arcsec_per_mm") is not None:
+            words += f", {value_text(one['model_arcsec_per_mm'])} by the model"
+        words += f", {one['expected_arcsec_per_mm']:.5g} one radian over the distance"
+        rows.append((f"plate scale at {one['detector_distance_mm']:.6g} mm", words))
     return rows

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from beamreduce.effective_area.plate_scale import ImagePlace, plate_scale
+from beamreduce.effective_area.traced_mirror import directions
 from beamreduce.reduction import RunOptions, reduce_campaign
 from beamreduce.reduction.campaign_run import Progress
 from beamreduce.reduction.responses_run import ResponseOptions, write_responses
@@ -93,6 +95,7 @@ def run_demo(
     found = json.loads((done.folder / "results.json").read_text(encoding="utf-8"))
     if "optical_axis" in truth:  # campaigns made by earlier versions do not tell
         rows += compare_axis(found["off_axis"], truth["optical_axis"])
+    rows += compare_scale(found, truth["measurements"])
     pulls = [row.pull for row in rows]
     rms = math.sqrt(sum(pull**2 for pull in pulls) / len(pulls))
     return "\n".join(
@@ -161,12 +164,63 @@ def compare_axis(
     )
 
 
+def compare_scale(
+    found: Mapping[str, object], truth: Sequence[Mapping[str, object]]
+) -> tuple[Agreement, ...]:
+    """Set plate scales against those of the true centers of the same images.
+
+    Parameters
+    ----------
+    found
+        results.json.
+    truth
+        ``measurements`` of a truth file.
+    """
+    known = {entry["id"]: entry for entry in truth}
+    measured = {m["id"]: m for m in found["measurements"]}  # type: ignore[attr-defined]
+    rows = []
+    for entry in found["off_axis"]:  # type: ignore[attr-defined]
+        for scale in entry.get("plate_scale") or ():
+            names = scale["measurements"]
+            if not all("center_pixel" in known.get(name, {}) for name in names):
+                continue
+            pixel_mm = scale["pixel_size_mm"]
+            places = [_true_place(measured[n], known[n], pixel_mm) for n in names]
+            true = plate_scale(places, scale["detector_distance_mm"]).arcsec_per_mm
+            rows.append(
+                Agreement(
+                    id=f"plate scale {entry['energy_keV']:.4g} keV",
+                    key="plate_scale_arcsec_per_mm",
+                    value=scale["arcsec_per_mm"]["value"],
+                    uncertainty=scale["arcsec_per_mm"]["uncertainty"],
+                    truth=true.value,
+                    truth_uncertainty=true.uncertainty,
+                )
+            )
+    return tuple(rows)
+
+
+def _true_place(
+    m: Mapping[str, object], true: Mapping[str, object], pixel_mm: float
+) -> ImagePlace:
+    x, y = true["center_pixel"]  # type: ignore[misc]
+    sizes = true["center_uncertainty_pixel"]
+    return ImagePlace(
+        id=str(m["id"]),
+        off_axis_arcmin=directions(m["off_axis_arcmin"], m["azimuth_deg"]),  # type: ignore[arg-type]
+        center_mm=(x * pixel_mm, y * pixel_mm),
+        uncertainty_mm=pixel_mm * math.hypot(*sizes) / math.sqrt(2),  # type: ignore[misc]
+    )
+
+
 def _name(key: str) -> str:
+    if key == "plate_scale_arcsec_per_mm":
+        return "plate scale"
     return COMPARED.get(key, "optical axis " + key.split("_")[-2])
 
 
 def _unit(key: str) -> str:
-    return key.rsplit("_", 1)[-1]
+    return '"/mm' if key.startswith("plate_scale") else key.rsplit("_", 1)[-1]
 
 
 def _table(rows: Sequence[Agreement]) -> str:

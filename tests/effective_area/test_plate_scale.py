@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -51,3 +53,18 @@ def test_the_scale_scatters_as_its_uncertainty_says():
 def test_images_of_one_place_tell_no_scale():
     with pytest.raises(MeasurementError, match="two different places"):
         plate_scale(places([(3, 0), (3, 0)]), DISTANCE)
+
+
+def test_the_model_moves_the_scale_by_what_it_moves_the_images():
+    """Images that lag by 1 % of their way: the scale of the model is 1/0.99 of it."""
+    made = places([(0, 0), (3, 0), (0, -3)])
+    lag = 0.01 * DISTANCE * np.tan(np.radians(3 / 60))
+    models = [(0.0, 0.0), (lag, 0.0), (0.0, -lag)]
+    made = [replace(p, model_mm=m) for p, m in zip(made, models, strict=True)]
+    found = plate_scale(made, DISTANCE, 5e-4)
+    model = found.model_arcsec_per_mm
+    assert model.value == pytest.approx(found.expected_arcsec_per_mm / 0.99, rel=1e-6)
+    assert model.model == pytest.approx(model.value - found.expected_arcsec_per_mm)
+    scale = found.arcsec_per_mm
+    assert scale.systematic == pytest.approx(5e-4 * scale.value)
+    assert plate_scale([*made, places([(1, 1)])[0]], DISTANCE).model_arcsec_per_mm is None

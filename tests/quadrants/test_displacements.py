@@ -103,7 +103,7 @@ def test_two_images_of_one_quadrant_count_by_their_certainty():
 
 
 def test_errors_of_the_cones_that_a_quadrant_has_alone_are_its_own():
-    """Q1's target is off by chance along its middle: the scatter of repeats is the error."""
+    """Q1's target is off by chance along its middle; repeats scatter as the error says."""
     rng = np.random.default_rng(20261127)
     found = []
     for _ in range(600):

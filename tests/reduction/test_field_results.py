@@ -67,7 +67,7 @@ def measurement(identity, aperture, direction, areas):
         "flux_ratio": {
             "frame_photons": Uncertain(value=4100.0, statistical=80.0).to_json()
         },
-        "fit": {"slope_error_arcsec": 10.0},
+        "fit": {"slope_error_arcsec": 10.0, "predicted_center_mm": [0.0, 0.0]},
         "hpd_measured_arcsec": Uncertain(value=20.0, statistical=0.2).to_json(),
         "hpd_infinity_arcsec": Uncertain(value=25.0, statistical=0.3).to_json(),
         **stored,
@@ -139,6 +139,8 @@ def test_images_of_a_shifted_source_give_the_plate_scale(found):
     expected = 206264.806247 / 5534.653
     assert scale["arcsec_per_mm"]["value"] == pytest.approx(expected, rel=1e-6)
     assert scale["expected_arcsec_per_mm"] == pytest.approx(expected, rel=1e-9)
+    # Its centers are where the ray through the middle of the mirror lands.
+    assert scale["model_arcsec_per_mm"]["value"] == pytest.approx(expected, rel=1e-5)
 
 
 def test_stray_light_measured_is_what_the_frame_has_more_than_the_circle(found):
