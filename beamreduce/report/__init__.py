@@ -2,7 +2,7 @@
 
 from beamreduce.report.campaign_report import campaign_report
 from beamreduce.report.comparison_report import comparison_report
-from beamreduce.report.flags import flags, severe
+from beamreduce.report.flags import flagged, flags, severe
 from beamreduce.report.page import Section, picture, render, render_page
 from beamreduce.report.reflectors_report import reflectors_report
 from beamreduce.report.responses_report import responses_report
@@ -13,6 +13,7 @@ __all__ = [
     "campaign_report",
     "comparison_report",
     "field_name",
+    "flagged",
     "flags",
     "picture",
     "reflectors_report",

@@ -1,5 +1,7 @@
 """What a reader must know before taking a number from a measurement."""
 
+from collections.abc import Sequence
+
 from beamreduce.report.stored_words import Stored
 
 QUOTED = {
@@ -47,6 +49,15 @@ def flags(m: Stored) -> tuple[str, ...]:
             text = str(notes[key])
             sentences.append(f"{text[:1].upper()}{text[1:].rstrip('.')}.")
     return tuple(sentences)
+
+
+def flagged(measurements: Sequence[Stored]) -> list[tuple[str, list[str]]]:
+    """Return each sentence once, with the measurements that it is about."""
+    about: dict[str, list[str]] = {}
+    for m in measurements:
+        for sentence in flags(m):
+            about.setdefault(sentence, []).append(str(m["id"]))
+    return list(about.items())
 
 
 def severe(m: Stored) -> bool:

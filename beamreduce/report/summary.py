@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from beamreduce.record import ResultsFolder
-from beamreduce.report.flags import flags, severe
+from beamreduce.report.flags import flagged, flags, severe
 from beamreduce.report.page import Section, picture, render
 from beamreduce.report.stored_words import Stored, infinity_with, measured_with, value_text
 
@@ -26,7 +26,7 @@ def summary_section(results: ResultsFolder) -> Section:
     measurements = list(results.measurements.values())
     areas = [pair for pair in AREAS if any(m[pair[0]] is not None for m in measurements)]
     rows = [_row(results, m, areas) for m in measurements]
-    looked = _flagged(measurements)
+    looked = flagged(measurements)
     content = {
         "rows": rows,
         "areas": [words for _, words in areas],
@@ -59,12 +59,3 @@ def _row(
         "flags": len(flags(m)),
         "severe": severe(m),
     }
-
-
-def _flagged(measurements: Sequence[Stored]) -> list[tuple[str, list[str]]]:
-    """Return each sentence once, with the measurements it is about."""
-    about: dict[str, list[str]] = {}
-    for m in measurements:
-        for sentence in flags(m):
-            about.setdefault(sentence, []).append(str(m["id"]))
-    return list(about.items())
