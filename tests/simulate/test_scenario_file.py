@@ -25,8 +25,12 @@ def test_the_demo_has_everything_a_campaign_can_have():
     assert {item.line for item in beam} == {"Al", "Ti", "Cu"}
     assert {item.aperture for item in beam} == {"", "Q1", "Q2", "Q3", "Q4"}
     assert len({item.detector_distance for item in beam}) == 5
-    angles = [item.off_axis for item in beam if item.off_axis is not None]
-    assert {angle.to_value(u.arcmin) for angle in angles} == {3, 6}
+    angles = {
+        (item.off_axis_by, float(item.off_axis.to_value(u.arcmin)))
+        for item in beam
+        if item.off_axis is not None
+    }
+    assert angles == {("mirror_tilt", 3), ("mirror_tilt", 6), ("source_shift", 1.5)}
     assert scenario.sensor.columns == scenario.sensor.rows == 1024
     assert scenario.truth.photons >= 2_000_000
     assert {"x_flipped", "rotation"} <= scenario.campaign["detector"].keys()
