@@ -178,7 +178,7 @@ def families_with(
         if progress is not None:
             progress(len(families), len(known))
     before = np.array([one.weight for one in known])
-    weight = before * np.exp(-0.5 * _above(families))
+    weight = before * np.exp(-0.5 * above_least(families))
     return tuple(families), weight / weight.sum()
 
 
@@ -244,7 +244,7 @@ def _of_kinds(families: Sequence[Family], kinds: Sequence[Kind]) -> np.ndarray:
     ]
     own = sorted(set().union(*groups))
     above = np.full(len(families), np.inf)
-    above[own] = _above([families[k] for k in own])
+    above[own] = above_least([families[k] for k in own])
     for members in groups:
         members.sort(key=lambda k: families[k].size_rad)
         means = np.array([families[k].size_rad for k in members])
@@ -252,7 +252,7 @@ def _of_kinds(families: Sequence[Family], kinds: Sequence[Kind]) -> np.ndarray:
     return weight / weight.sum()
 
 
-def _above(families: Sequence[Family]) -> np.ndarray:
+def above_least(families: Sequence[Family]) -> np.ndarray:
     """Return how far each χ² is above the least, for a likelihood of ``exp(-above/2)``."""
     chi = np.array([f.chi_square for f in families])
     best = int(np.argmin(chi))

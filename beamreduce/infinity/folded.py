@@ -164,7 +164,8 @@ def fold(
         weight=weight,
         given=surfaces,
     )
-    if not (surfaces is None and kinds is None) and not folded.accepted:
+    all_tried = surfaces is None and kinds is None
+    if not all_tried and not folded.accepted:
         return fold(optics, measured, progress)
     return folded
 

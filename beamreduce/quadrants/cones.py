@@ -11,6 +11,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.stats import chi2
 
+from beamreduce.infinity.families import above_least
 from beamreduce.infinity.folded import Folded
 from beamreduce.infinity.slope_ladder import SlopeLadder
 
@@ -116,11 +117,9 @@ def cones_seen(folded: Folded) -> ConesSeen:
         (f for f in folded.families if f.stage in ("none", stage) and not f.either_rad),
         key=lambda f: f.mean_rad,
     )
-    chi = np.array([f.chi_square for f in families])
-    fit = families[int(chi.argmin())].described.mixture
     return ConesSeen(
         mean_rad=np.array([f.mean_rad for f in families]),
-        above=(chi - chi.min()) / max(fit.chi_square / fit.degrees_of_freedom, 1.0),
+        above=above_least(families),
         place_mm={
             one.id: np.array([f.described.center_mm(one.id) for f in families])
             for one in folded.measured

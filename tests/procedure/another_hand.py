@@ -60,12 +60,7 @@ COUNTER_SHAPE = (210, 200)
 COUNTER_MIDDLE = (96.4, 101.9)
 COUNTER_STRAY = 2e-5
 
-SETUP = f"""\
-format = "beamreduce-campaign/1"
-
-[campaign]
-name = "Prüfling 7, второй день"
-
+OPTICS = f"""\
 [facility]
 source_distance = "50 m"
 source_distance_uncertainty = "1 cm"
@@ -81,7 +76,15 @@ gap = "4 mm"
 coating = "Ir"
 coating_density = "{DENSITY} g/cm3"
 roughness = "0 nm"
+"""
 
+SETUP = f"""\
+format = "beamreduce-campaign/1"
+
+[campaign]
+name = "Prüfling 7, второй день"
+
+{OPTICS}
 [detector]
 pixel_size = "30 um"
 mode = "integrating"

@@ -18,9 +18,9 @@ from astropy.table import Table
 from tests.external.independent_trace import Mirror, trace
 from tests.external.independent_truth import ARCSEC, BATCHES, curves, draw_photons
 from tests.procedure.another_hand import (
-    DENSITY,
     IMAGE,
     LINES,
+    OPTICS,
     PIXEL,
     REFERENCE,
     SOURCE,
@@ -50,22 +50,7 @@ format = "beamreduce-campaign/1"
 [campaign]
 name = "Quadranten, lose"
 
-[facility]
-source_distance = "50 m"
-source_distance_uncertainty = "1 cm"
-source_diameter = "1 mm"
-
-[mirror]
-focal_length = "400 cm"
-inner_radius = "{BENCH.inner} mm"
-outer_radius = "{BENCH.outer} mm"
-reflector_length = "10 cm"
-reflector_thickness = "200 um"
-gap = "4 mm"
-coating = "Ir"
-coating_density = "{DENSITY} g/cm3"
-roughness = "0 nm"
-
+{OPTICS.format(inner=BENCH.inner, outer=BENCH.outer)}
 [detector]
 pixel_size = "30 um"
 mode = "counting"
